@@ -1,0 +1,1 @@
+"""Machines, grounds, limits, zones, reach, hand work."""

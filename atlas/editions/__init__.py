@@ -1,0 +1,1 @@
+"""What changed, what to rebuild, publishing in one move."""

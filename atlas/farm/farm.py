@@ -1,0 +1,72 @@
+"""An opened farm: its records, and terrain that is read window by window, never whole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from shapely.strtree import STRtree
+
+from atlas.farm.records import Hazard, Parcel, Release, Remark, Storm, WayIn
+from atlas.grid import Bounds, Grid, Heights
+
+
+class Terrain(Protocol):
+    """Where heights come from. Picklable (paths only), so that a worker process can open it anew."""
+
+    @property
+    def grid(self) -> Grid: ...  # of the whole model, metres, north-up
+    @property
+    def source(self) -> str: ...  # stated or "not stated"
+    @property
+    def date(self) -> str: ...  # stated or ""
+    @property
+    def remarks(self) -> tuple[Remark, ...]: ...  # "was in feet", "warped from degrees to …"
+
+    def read(self, bounds: Bounds, margin_m: float = 0.0) -> Heights:
+        """Heights of the cells that touch `bounds` grown by the margin. May reach past the model: those
+        cells are NaN, so the window always covers what was asked for. Raises TerrainError."""
+        ...
+
+    def fingerprint(self, bounds: Bounds, margin_m: float = 0.0) -> str:
+        """A digest of the stored heights of that window, cheaper than deriving anything from them."""
+        ...
+
+
+@dataclass(frozen=True)
+class Farm:
+    """Everything read from a farm file, in the terrain's CRS. Live hazards only (retired ones stay in the file)."""
+
+    path: Path
+    name: str
+    parcels: tuple[Parcel, ...]
+    hazards: tuple[Hazard, ...]
+    ways_in: tuple[WayIn, ...]
+    storms: tuple[Storm, ...]
+    releases: tuple[Release, ...]  # in force at `as_of`, none older than the last storm
+    terrain: Terrain
+    remarks: tuple[Remark, ...]
+    as_of: datetime
+    parcel_index: STRtree
+    hazard_index: STRtree
+    way_in_index: STRtree
+    backdrop: str | None = None  # table name of the aerial picture, if any
+
+    def hazards_near(self, bounds: Bounds) -> tuple[Hazard, ...]:
+        """Live hazards whose bounding box touches `bounds`, in file order."""
+        return tuple(self.hazards[i] for i in _hits(self.hazard_index, bounds))
+
+    def ways_in_near(self, bounds: Bounds) -> tuple[WayIn, ...]:
+        return tuple(self.ways_in[i] for i in _hits(self.way_in_index, bounds))
+
+    def parcels_near(self, bounds: Bounds) -> tuple[Parcel, ...]:
+        return tuple(self.parcels[i] for i in _hits(self.parcel_index, bounds))
+
+
+def _hits(index: STRtree, bounds: Bounds) -> list[int]:
+    from shapely.geometry import box
+
+    found = index.query(box(bounds.west, bounds.south, bounds.east, bounds.north))
+    return sorted(int(i) for i in found)

@@ -1,0 +1,98 @@
+"""What a farm file holds, as plain frozen records in the terrain's own CRS."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from shapely.geometry import MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+HazardKind = Literal[
+    "wet_spot", "unstable_bank", "forest_edge", "obstacle", "overhead_line", "no_go", "slip"
+]
+HAZARD_KINDS: tuple[HazardKind, ...] = (
+    "wet_spot",
+    "unstable_bank",
+    "forest_edge",
+    "obstacle",
+    "overhead_line",
+    "no_go",
+    "slip",
+)
+GROUNDS = ("firm", "damp", "wet", "parched", "hay_down")
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something the file made us assume or mend, said to the user; `row` is the file's own row number or id."""
+
+    layer: str
+    row: str
+    text: str
+    refused: bool = False  # True: this stops a build
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """One field. `slug` is its file name: unique also without case, ASCII, never a path."""
+
+    field_id: str
+    slug: str
+    name: str
+    use: str
+    note: str
+    first_pass: str
+    farm: str
+    shape: Polygon | MultiPolygon
+
+
+@dataclass(frozen=True)
+class Hazard:
+    """One live marking, its defaults filled in. `assumed` names the columns that got a default."""
+
+    hazard_id: str
+    kind: HazardKind
+    severity: int
+    reach_m: float
+    accuracy_m: float
+    depth_m: float | None
+    note: str
+    photo: bytes | None
+    seen_at: datetime | None
+    seen_by: str
+    shape: BaseGeometry
+    unconfirmed: bool = False  # seen before the latest storm, or never dated
+    assumed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class WayIn:
+    """A gate or ramp where machines enter."""
+
+    way_in_id: str
+    name: str
+    width_m: float | None
+    max_load_t: float | None
+    ambulance: bool
+    note: str
+    shape: Point
+
+
+@dataclass(frozen=True)
+class Storm:
+    storm_id: str
+    passed_at: datetime
+    note: str
+
+
+@dataclass(frozen=True)
+class Release:
+    """The lead's word that a field may be driven, on which ground, until when."""
+
+    field_id: str
+    ground: str
+    released_by: str
+    released_at: datetime
+    until: datetime

@@ -1,0 +1,1 @@
+"""Figures to HTML; templates/ holds the words and the look."""

@@ -1,0 +1,1 @@
+"""Numbers from heights alone: slope, classes, stance, drops, wetness, contours, shading."""
