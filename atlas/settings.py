@@ -7,6 +7,7 @@ gradient) live with the sums in `atlas.driving`.
 from __future__ import annotations
 
 import difflib
+import itertools
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
@@ -16,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from atlas.errors import SettingsError
 
 Share = Annotated[float, Field(gt=0, le=1)]
-Metres = Annotated[float, Field(ge=0, le=100_000)]
+Percent = Annotated[float, Field(gt=0, le=1000)]
 
 
 class Table(BaseModel):
@@ -52,11 +53,7 @@ class TerrainTable(Table):
 
     dem_sigma_m: Annotated[float, Field(ge=0, le=5)] = 0.03
     zones_up_to_cell_m: Annotated[float, Field(gt=0, le=50)] = 2.0
-    breaks_pct: Annotated[tuple[Annotated[float, Field(gt=0, le=1000)], ...], Field(min_length=1, max_length=8)] = (
-        18.0,
-        35.0,
-        50.0,
-    )
+    breaks_pct: Annotated[tuple[Percent, ...], Field(min_length=1, max_length=8)] = (18.0, 35.0, 50.0)
     min_patch_m2: Annotated[float, Field(ge=0, le=1_000_000)] = 100.0
     source: str = ""
     date: str = ""
@@ -65,7 +62,7 @@ class TerrainTable(Table):
     @field_validator("breaks_pct")
     @classmethod
     def _rising(cls, value: tuple[float, ...]) -> tuple[float, ...]:
-        if any(b <= a for a, b in zip(value, value[1:], strict=False)):
+        if any(b <= a for a, b in itertools.pairwise(value)):
             raise ValueError("must rise from left to right")
         return value
 

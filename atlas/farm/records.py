@@ -9,9 +9,7 @@ from typing import Literal
 from shapely.geometry import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-HazardKind = Literal[
-    "wet_spot", "unstable_bank", "forest_edge", "obstacle", "overhead_line", "no_go", "slip"
-]
+HazardKind = Literal["wet_spot", "unstable_bank", "forest_edge", "obstacle", "overhead_line", "no_go", "slip"]
 HAZARD_KINDS: tuple[HazardKind, ...] = (
     "wet_spot",
     "unstable_bank",

@@ -46,7 +46,7 @@ class SlopeFigures:
     max_pct: float | None
     unsurveyed_m2: float
     classes: tuple[SlopeClass, ...]
-    faces_deg: float | None  # mean downslope direction, degrees clockwise from grid north; None on level ground
+    faces_deg: float | None  # mean downslope direction, clockwise from grid north; None on level ground
 
 
 @dataclass(frozen=True)
