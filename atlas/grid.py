@@ -101,12 +101,12 @@ class Grid:
     @cached_property
     def xs(self) -> Floats:
         """Middle of each column, (cols,)."""
-        return self.west + (np.arange(self.cols) + 0.5) * self.cell_x
+        return self.west + (np.arange(self.cols, dtype=np.float64) + 0.5) * self.cell_x
 
     @cached_property
     def ys(self) -> Floats:
         """Middle of each row, (rows,), falling."""
-        return self.north - (np.arange(self.rows) + 0.5) * self.cell_y
+        return self.north - (np.arange(self.rows, dtype=np.float64) + 0.5) * self.cell_y
 
     def window(self, bounds: Bounds, margin_m: float = 0.0) -> CellWindow:
         """Cells that touch `bounds` grown by `margin_m`, clipped to this grid (may hold no cell)."""

@@ -37,7 +37,7 @@ class Terrain(Protocol):
 
 @dataclass(frozen=True)
 class Farm:
-    """Everything read from a farm file, in the terrain's CRS. Live hazards only (retired ones stay in the file)."""
+    """Everything read from a farm file, in the terrain's CRS. Live hazards only (retired ones stay on file)."""
 
     path: Path
     name: str
