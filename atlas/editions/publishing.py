@@ -1,0 +1,188 @@
+"""Publishing in one move: an atlas is written beside the old one and exchanged with it, so that a reader sees
+either the old atlas or the new one, whole.
+
+On Linux the exchange is one system call (renameat2 with RENAME_EXCHANGE); elsewhere two renames.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import fcntl
+import json
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath
+
+from atlas.errors import OutputError
+
+FORMAT = "field-atlas/1"
+STATE = PurePosixPath("data/state")
+_RENAME_EXCHANGE = 2
+_AT_FDCWD = -100
+
+
+class Staging:
+    """The folder the next atlas is written into. Paths are relative to it and may never leave it."""
+
+    def __init__(self, folder: Path, previous: Path | None) -> None:
+        self.folder = folder
+        self.previous = previous
+
+    def write(self, relative: str, content: bytes) -> None:
+        """Write one file. Raises OutputError if the path would leave the folder or cannot be written."""
+        target = self._inside(relative)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+        except OSError as e:
+            raise OutputError(
+                f"{target}: cannot be written ({e.strerror}); the atlas that was there stays."
+            ) from e
+
+    def path(self, relative: str) -> Path:
+        """Where a file another library writes itself has to go; its folder exists afterwards."""
+        target = self._inside(relative)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        return target
+
+    def keep(self, relative: str) -> bool:
+        """Take a file over from the atlas before, as it is. False if it is not there."""
+        if self.previous is None:
+            return False
+        old, new = self.previous / relative, self.path(relative)
+        if old.is_symlink() or not old.is_file():
+            return False
+        try:
+            os.link(old, new)
+        except OSError:
+            shutil.copyfile(old, new)
+        return True
+
+    def _inside(self, relative: str) -> Path:
+        pure = PurePosixPath(relative)
+        if pure.is_absolute() or ".." in pure.parts or not pure.parts:
+            raise OutputError(f"'{relative}': would be written outside the atlas; nothing was published.")
+        return self.folder.joinpath(*pure.parts)
+
+
+def is_atlas(folder: Path) -> bool:
+    """Whether a folder holds an atlas of ours, told by the first key of its data file."""
+    try:
+        with (folder / "data" / "atlas.json").open("rb") as f:
+            head = f.read(64)
+    except OSError:
+        return False
+    return head.startswith(f'{{"format": {json.dumps(FORMAT)}'.encode())
+
+
+def check_target(out: Path) -> Path | None:
+    """The atlas that is there, or None if the target is free. Raises OutputError on anything else.
+
+    Dot-files do not count (a version-controlled empty folder holds one) and are carried over.
+    """
+    if out.is_symlink():
+        raise OutputError(f"{out}: is a link; name the folder itself.")
+    if not out.exists():
+        return None
+    if not out.is_dir():
+        raise OutputError(f"{out}: is a file; name a folder for the atlas.")
+    if is_atlas(out):
+        return out
+    other = sorted(p.name for p in out.iterdir() if not p.name.startswith("."))
+    if other:
+        raise OutputError(
+            f"{out}: holds something else than an atlas ('{other[0]}'); name an empty or new folder."
+        )
+    return None
+
+
+@contextlib.contextmanager
+def staging(out: Path) -> Iterator[Staging]:
+    """A sibling folder to write the next atlas into; exchanged with `out` on leaving without an error.
+
+    Raises OutputError when the target holds anything but an atlas, is being written by another build, or
+    cannot be written. On any error the atlas that was there stays as it was.
+    """
+    out = out.absolute()
+    previous = check_target(out)
+    folder = out.parent / f".{out.name}.next"
+    lock = _claim(folder)
+    try:
+        _empty(folder)
+        _carry_dot_files(out, folder)
+        yield Staging(folder, previous)
+        _exchange(folder, out)
+    except OSError as e:
+        raise OutputError(
+            f"{out}: cannot be published ({e.strerror or e}); the atlas that was there stays."
+        ) from e
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+        os.close(lock)
+
+
+def _claim(folder: Path) -> int:
+    """Make the sibling folder and lock it; a folder left over from a build that died is taken over."""
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(exist_ok=True)
+        if folder.is_symlink():
+            raise OutputError(f"{folder}: is a link; remove it and build again.")
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError as e:
+        raise OutputError(
+            f"{folder.parent}: cannot be written ({e.strerror}); name another folder with --out."
+        ) from e
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as e:
+        os.close(handle)
+        raise OutputError(f"{folder}: another build is writing this atlas; wait until it is done.") from e
+    return handle
+
+
+def _empty(folder: Path) -> None:
+    for entry in folder.iterdir():
+        if entry.is_dir() and not entry.is_symlink():
+            shutil.rmtree(entry)
+        else:
+            entry.unlink()
+
+
+def _carry_dot_files(out: Path, folder: Path) -> None:
+    if not out.is_dir():
+        return
+    for entry in out.iterdir():
+        if entry.name.startswith(".") and entry.is_file() and not entry.is_symlink():
+            shutil.copyfile(entry, folder / entry.name)
+
+
+def _exchange(new: Path, out: Path) -> None:
+    """Put `new` where `out` is in one move; afterwards `new` holds what was there before, if anything."""
+    if not out.exists():
+        new.rename(out)
+        return
+    if _swap(new, out):
+        return
+    aside = new.with_name(new.name + "-old")
+    shutil.rmtree(aside, ignore_errors=True)
+    out.rename(aside)
+    new.rename(out)
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _swap(a: Path, b: Path) -> bool:
+    """Exchange two folders in one system call. False where the system or file system has none."""
+    try:
+        call = ctypes.CDLL(None, use_errno=True).renameat2
+    except (OSError, AttributeError):
+        return False
+    if call(_AT_FDCWD, os.fsencode(a), _AT_FDCWD, os.fsencode(b), _RENAME_EXCHANGE) == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP):
+        return False
+    raise OSError(code, os.strerror(code))

@@ -1,0 +1,177 @@
+"""What the next build needs to know, kept inside the atlas: each field's key and what came of it.
+
+A field's key is a digest of everything its page depends on. The same key means: no terrain work, the same page.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.resources
+import json
+import zlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from shapely import to_wkb
+from shapely.geometry.base import BaseGeometry
+
+from atlas.editions.publishing import FORMAT, is_atlas
+from atlas.farm.farm import Farm
+from atlas.farm.records import Parcel
+from atlas.grid import Bounds
+from atlas.settings import Settings
+
+STATE_FILE = "data/state/edition.json"
+
+
+@dataclass(frozen=True)
+class Edition:
+    """One numbered issue of the atlas."""
+
+    number: int
+    issued_at: datetime
+    fingerprint: str
+
+    def as_json(self) -> dict[str, Any]:
+        return {"number": self.number, "issued_at": stamp(self.issued_at), "fingerprint": self.fingerprint}
+
+
+@dataclass(frozen=True)
+class FieldState:
+    """What is remembered of one field: its key, the map number its page last changed in, and its products."""
+
+    key: str
+    number: int
+    figures: dict[str, Any]
+    entry: dict[str, Any]
+    polygons: list[dict[str, Any]]
+    files: list[str]
+
+    def pack(self) -> bytes:
+        """Compressed JSON; the same content gives the same bytes."""
+        return zlib.compress(json.dumps(self.__dict__, sort_keys=True, ensure_ascii=True).encode(), 6)
+
+
+def unpack(content: bytes) -> FieldState | None:
+    """Read a packed state; None if it is damaged or of another version, which only costs computing it anew."""
+    try:
+        unpacker = zlib.decompressobj()
+        raw = json.loads(unpacker.decompress(content, 256_000_000))
+        return FieldState(**raw)
+    except (zlib.error, ValueError, TypeError):
+        return None
+
+
+def state_path(slug: str) -> str:
+    return f"data/state/{slug}.z"
+
+
+def previous_edition(out: Path | None) -> Edition | None:
+    """The edition an atlas folder holds, or None if there is none or its state cannot be read."""
+    if out is None or not is_atlas(out):
+        return None
+    try:
+        raw = json.loads((out / STATE_FILE).read_bytes())
+        if raw["format"] != FORMAT:
+            return None
+        e = raw["edition"]
+        issued = datetime.fromisoformat(e["issued_at"])
+        return Edition(int(e["number"]), issued, str(e["fingerprint"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def previous_field(out: Path | None, slug: str) -> FieldState | None:
+    """What the atlas before remembers of a field, or None."""
+    if out is None:
+        return None
+    try:
+        return unpack((out / state_path(slug)).read_bytes())
+    except OSError:
+        return None
+
+
+def stamp(moment: datetime) -> str:
+    """A moment as text, UTC, to the second."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+@cache
+def code_digest() -> str:
+    """A digest of our own code and templates: another version of either computes and writes everything anew."""
+    digest = hashlib.sha256()
+    package = importlib.resources.files("atlas")
+    roots = [package, package / "_templates"]
+    beside = Path(str(package)).parent / "templates"
+    if not (package / "_templates").is_dir() and beside.is_dir():
+        roots[1] = beside
+    for root in roots:
+        for path in sorted(Path(str(root)).rglob("*")):
+            if path.suffix in {".py", ".html", ".css", ".js", ".typ", ".svg", ".po"} and path.is_file():
+                digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return digest.hexdigest()
+
+
+def shared_key(farm: Farm, settings: Settings) -> str:
+    """What every page depends on: settings, our code, what the farm file says of the farm as a whole."""
+    terrain = farm.terrain
+    g = terrain.grid
+    parts = [
+        FORMAT,
+        code_digest(),
+        settings.model_dump_json(),
+        farm.name,
+        f"{g.crs.to_wkt()} {g.west!r} {g.north!r} {g.cell_x!r} {g.cell_y!r} {g.rows} {g.cols}",
+        terrain.source,
+        terrain.date,
+        repr([stamp(s.passed_at) for s in farm.storms]),
+    ]
+    return _digest(parts)
+
+
+def field_key(shared: str, farm: Farm, parcel: Parcel, reach_m: float, margin_m: float) -> str:
+    """Everything one field's page depends on, as a digest; reads no heights, only their fingerprint.
+
+    `reach_m`: how far outside the field's box a marking can matter; `margin_m`: the terrain margin of a survey.
+    """
+    box = Bounds(*parcel.shape.bounds)
+    near = box.grown(reach_m)
+    parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, margin_m)]
+    parts += [repr(_fields_of(h)) for h in farm.hazards_near(near)]
+    parts += [repr(_fields_of(w)) for w in farm.ways_in_near(near)]
+    parts += [
+        repr((p.name, p.slug, _plain(p.shape))) for p in farm.parcels_near(near) if p.field_id != parcel.field_id
+    ]
+    parts += [repr(_fields_of(r)) for r in farm.releases if r.field_id == parcel.field_id]
+    parts += [repr(_fields_of(m)) for m in farm.remarks if m.row == parcel.field_id]
+    return _digest(parts)
+
+
+def fingerprint(shared: str, keys: Iterable[tuple[str, str]]) -> str:
+    """Of a whole atlas: the same farm file and settings give the same one, whenever it is built."""
+    return _digest([shared, *(f"{slug} {key}" for slug, key in sorted(keys))])[:16]
+
+
+def _fields_of(record: object) -> list[tuple[str, object]]:
+    return [(name, _plain(value)) for name, value in sorted(vars(record).items())]
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, BaseGeometry):
+        return to_wkb(value, hex=True)
+    if isinstance(value, bytes):
+        return hashlib.sha256(value).hexdigest()
+    if isinstance(value, datetime):
+        return stamp(value)
+    return value
+
+
+def _digest(parts: Iterable[str]) -> str:
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(part.encode() + b"\0")
+    return digest.hexdigest()
