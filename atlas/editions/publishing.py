@@ -39,7 +39,7 @@ class Staging:
             target.write_bytes(content)
         except OSError as e:
             raise OutputError(
-                f"{target}: cannot be written ({e.strerror}); the atlas that was there stays."
+                f"{target}: cannot be written ({e.strerror}); the old atlas stays."
             ) from e
 
     def path(self, relative: str) -> Path:
@@ -94,7 +94,7 @@ def check_target(out: Path) -> Path | None:
     other = sorted(p.name for p in out.iterdir() if not p.name.startswith("."))
     if other:
         raise OutputError(
-            f"{out}: holds something else than an atlas ('{other[0]}'); name an empty or new folder."
+            f"{out}: holds something else than an atlas ('{other[0]}'); name a new folder."
         )
     return None
 
@@ -117,7 +117,7 @@ def staging(out: Path) -> Iterator[Staging]:
         _exchange(folder, out)
     except OSError as e:
         raise OutputError(
-            f"{out}: cannot be published ({e.strerror or e}); the atlas that was there stays."
+            f"{out}: cannot be published ({e.strerror or e}); the old atlas stays."
         ) from e
     finally:
         shutil.rmtree(folder, ignore_errors=True)

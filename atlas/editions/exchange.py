@@ -1,0 +1,99 @@
+"""Marked hazards for other programs: GeoJSON (RFC 7946) and GPX 1.1, in longitude and latitude (WGS 84)."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from pyproj import CRS as ProjCRS
+from pyproj import Transformer
+from shapely import get_coordinates, set_precision, transform
+from shapely.geometry import MultiPolygon, Polygon, mapping
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+
+from atlas.editions.state import stamp
+from atlas.farm.farm import Farm
+from atlas.farm.records import Hazard
+from atlas.words import HAZARDS, SEVERITIES
+
+GPX = "http://www.topografix.com/GPX/1/1"
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def hazards_geojson(farm: Farm) -> bytes:
+    """Every live hazard with its marking, longitude first, exterior rings counter-clockwise."""
+    to_globe = _to_globe(farm)
+    features: list[dict[str, Any]] = []
+    for h in farm.hazards:
+        features.append(
+            {
+                "type": "Feature",
+                "id": h.hazard_id,
+                "geometry": mapping(_wound(_moved(h.shape, to_globe))),
+                "properties": {
+                    "hazard_id": h.hazard_id,
+                    "kind": h.kind,
+                    "severity": h.severity if h.kind == "wet_spot" else None,
+                    "reach_m": h.reach_m,
+                    "accuracy_m": h.accuracy_m,
+                    "depth_m": h.depth_m,
+                    "note": h.note,
+                    "seen_at": stamp(h.seen_at) if h.seen_at else None,
+                    "seen_by": h.seen_by,
+                    "unconfirmed": h.unconfirmed,
+                },
+            }
+        )
+    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=True).encode()
+
+
+def hazards_gpx(farm: Farm) -> bytes:
+    """Every live hazard as a waypoint for a handheld receiver: points as they are, lines and areas by a point on
+    them. Element order as the GPX 1.1 schema fixes it."""
+    to_globe = _to_globe(farm)
+    return gpx([(h.shape, _label(h), h.note) for h in farm.hazards], to_globe)
+
+
+def gpx(places: Sequence[tuple[BaseGeometry, str, str]], to_globe: Transformer) -> bytes:
+    """A GPX 1.1 file of waypoints: (shape, name, description) each."""
+    ET.register_namespace("", GPX)
+    root = ET.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "field-atlas"})
+    for shape, name, description in places:
+        inside = shape.representative_point()
+        lon, lat = to_globe.transform(inside.x, inside.y)
+        lon = -180.0 if round(lon, 7) >= 180 else lon  # the schema ends before 180
+        point = ET.SubElement(root, f"{{{GPX}}}wpt", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
+        ET.SubElement(point, f"{{{GPX}}}name").text = _NOT_XML.sub("", name)
+        if description:
+            ET.SubElement(point, f"{{{GPX}}}desc").text = _NOT_XML.sub("", description)
+    return bytes(ET.tostring(root, encoding="UTF-8", xml_declaration=True))
+
+
+def _label(h: Hazard) -> str:
+    grade = f", {SEVERITIES[h.severity]}" if h.kind == "wet_spot" else ""
+    return f"{HAZARDS[h.kind]}{grade}"
+
+
+def _to_globe(farm: Farm) -> Transformer:
+    return Transformer.from_crs(
+        ProjCRS.from_wkt(farm.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True
+    )
+
+
+def _moved(shape: BaseGeometry, to_globe: Transformer) -> BaseGeometry:
+    if not len(get_coordinates(shape)):
+        return shape
+    moved = transform(shape, lambda x, y: to_globe.transform(x, y), interleaved=False)
+    return set_precision(moved, 1e-8, mode="pointwise")
+
+
+def _wound(shape: BaseGeometry) -> BaseGeometry:
+    if isinstance(shape, Polygon):
+        return orient(shape)
+    if isinstance(shape, MultiPolygon):
+        return MultiPolygon([orient(p) for p in shape.geoms])
+    return shape
