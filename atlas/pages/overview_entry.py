@@ -1,0 +1,205 @@
+"""What the overview keeps of one field: small enough to stay in the atlas, so that a build after one mark need
+not survey the other fields again."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from pyproj import CRS, Transformer
+from shapely import maximum_inscribed_circle, set_precision, wkt
+from shapely.geometry import MultiPolygon, Polygon
+
+from atlas.driving.records import Drive, TaggedHazard
+from atlas.farm.records import Release, WayIn
+from atlas.pages.overview_picture import Stroke, ZonePicture, picture_of
+
+if TYPE_CHECKING:
+    from atlas.survey import FieldSurvey
+
+OUTLINE_TOLERANCE_M = 0.5  # 0.1 mm at 1:5000
+
+
+@dataclass(frozen=True)
+class EntryShares:
+    """How much of the field each zone holds for the set that paper shows, m², and which set that is."""
+
+    machine: str
+    ground: str
+    driver: str
+    any_way_m2: float
+    up_down_m2: float
+    on_foot_m2: float
+    keep_out_m2: float
+    unsurveyed_m2: float
+    cut_off_m2: float | None
+
+    @property
+    def area_m2(self) -> float:
+        return self.any_way_m2 + self.up_down_m2 + self.on_foot_m2 + self.keep_out_m2 + self.unsurveyed_m2
+
+    @property
+    def closed_share(self) -> float:
+        """The part of the field this machine must stay out of, 0 to 1."""
+        closed = self.on_foot_m2 + self.keep_out_m2 + self.unsurveyed_m2
+        return closed / self.area_m2 if self.area_m2 > 0 else 1.0
+
+
+@dataclass(frozen=True)
+class EntryHazard:
+    """A marking nobody has looked at since the last storm, or that was never dated."""
+
+    tag: int
+    kind: str
+    severity: int
+    place: str
+    lon: float
+    lat: float
+
+
+@dataclass(frozen=True)
+class EntryRelease:
+    ground: str
+    released_by: str
+    released_at: str  # ISO 8601 with offset
+    until: str
+
+    @property
+    def ends(self) -> datetime:
+        return datetime.fromisoformat(self.until)
+
+
+@dataclass(frozen=True)
+class EntryWayIn:
+    way_in_id: str
+    name: str
+    x: float  # terrain CRS
+    y: float
+    lon: float
+    lat: float
+    ambulance: bool
+    note: str
+
+
+@dataclass(frozen=True)
+class OverviewEntry:
+    """One field as the overview shows it. Shapes are WKT in the terrain's CRS, to the decimetre."""
+
+    field_id: str
+    slug: str
+    name: str
+    use: str
+    farm: str
+    area_m2: float
+    mean_pct: float | None
+    max_pct: float | None
+    outline: str
+    label_x: float
+    label_y: float
+    lon: float
+    lat: float
+    shares: EntryShares | None  # None where terrain is too coarse for zones; `why_none` says so
+    why_none: str
+    picture: ZonePicture | None
+    hazards: int
+    unconfirmed: tuple[EntryHazard, ...]
+    release: EntryRelease | None
+    ways_in: tuple[EntryWayIn, ...]
+
+    @property
+    def page(self) -> str:
+        return f"fields/{self.slug}.html"
+
+    def shape(self) -> Polygon | MultiPolygon:
+        found = wkt.loads(self.outline)
+        assert isinstance(found, Polygon | MultiPolygon)  # written by `entry_of`
+        return found
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain JSON values."""
+        return dataclasses.asdict(self)
+
+    @staticmethod
+    def from_dict(raw: dict[str, Any]) -> OverviewEntry:
+        """Back from `to_dict`, after JSON. Raises KeyError or TypeError where keys are another version's."""
+        made = dict(raw)
+        made["shares"] = EntryShares(**raw["shares"]) if raw["shares"] else None
+        made["release"] = EntryRelease(**raw["release"]) if raw["release"] else None
+        made["unconfirmed"] = tuple(EntryHazard(**h) for h in raw["unconfirmed"])
+        made["ways_in"] = tuple(EntryWayIn(**w) for w in raw["ways_in"])
+        if raw["picture"]:
+            strokes = tuple(Stroke(**s) for s in raw["picture"]["strokes"])
+            made["picture"] = ZonePicture(**{**raw["picture"], "strokes": strokes})
+        return OverviewEntry(**made)
+
+
+def summarise(survey: FieldSurvey, drive: Drive | None) -> OverviewEntry:
+    """One field's entry; `drive` is the set that paper shows, None where terrain is too coarse for zones."""
+    parcel, figures = survey.parcel, survey.terrain.figures
+    outline = set_precision(parcel.shape.simplify(OUTLINE_TOLERANCE_M), 0.1)
+    middle = maximum_inscribed_circle(parcel.shape, tolerance=1.0).coords[0]
+    return OverviewEntry(
+        parcel.field_id,
+        parcel.slug,
+        parcel.name,
+        parcel.use,
+        parcel.farm,
+        figures.area_m2,
+        figures.mean_pct,
+        figures.max_pct,
+        wkt.dumps(outline, rounding_precision=1, trim=True),
+        round(middle[0], 1),
+        round(middle[1], 1),
+        survey.place.lon,
+        survey.place.lat,
+        _shares(drive) if drive else None,
+        survey.driving.why_none,
+        picture_of(survey.terrain, drive, parcel.shape) if drive else None,
+        len(survey.driving.hazards),
+        tuple(_hazard(t) for t in survey.driving.hazards if t.hazard.unconfirmed),
+        _release(survey.release) if survey.release else None,
+        tuple(way_in_of(w, _to_globe(survey)) for w in survey.ways_in),
+    )
+
+
+def way_in_of(way_in: WayIn, to_globe: Transformer) -> EntryWayIn:
+    """A way in with its longitude and latitude (WGS 84, seven decimals: a centimetre)."""
+    lon, lat = to_globe.transform(way_in.shape.x, way_in.shape.y)
+    return EntryWayIn(
+        way_in.way_in_id,
+        way_in.name,
+        round(way_in.shape.x, 1),
+        round(way_in.shape.y, 1),
+        round(lon, 7),
+        round(lat, 7),
+        way_in.ambulance,
+        way_in.note,
+    )
+
+
+def _to_globe(survey: FieldSurvey) -> Transformer:
+    return Transformer.from_crs(CRS.from_wkt(survey.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
+
+
+def _shares(d: Drive) -> EntryShares:
+    return EntryShares(
+        d.machine,
+        d.ground,
+        d.driver,
+        d.any_way_m2,
+        d.up_down_m2,
+        d.on_foot_m2,
+        d.keep_out_m2,
+        d.unsurveyed_m2,
+        d.cut_off_m2,
+    )
+
+
+def _hazard(t: TaggedHazard) -> EntryHazard:
+    return EntryHazard(t.tag, t.hazard.kind, t.hazard.severity, t.place, t.at_lon, t.at_lat)
+
+
+def _release(r: Release) -> EntryRelease:
+    return EntryRelease(r.ground, r.released_by, r.released_at.isoformat(), r.until.isoformat())

@@ -1,0 +1,196 @@
+"""The overview map as strings for the template: paths, labels and ticks in millimetres on the sheet."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from pyproj import CRS, Transformer
+from pyproj.enums import TransformDirection
+from shapely import wkt
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from atlas.grid import Bounds
+from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
+from atlas.pages.overview_labels import Label, Wanted, place_labels
+from atlas.pages.overview_paper import MapFrame, ScaleBar, grid_step, scale_bar
+
+# Smaller than this, hatching is mud: outlines and numbers only, and the legend says that nothing closed is drawn.
+PICTURE_UP_TO = 15_000
+STROKE_MM = 1.7
+STROKE_APART_MM = 2.2
+
+
+@dataclass(frozen=True)
+class FieldDrawing:
+    entry: OverviewEntry
+    number: int
+    outline: str
+    on_foot: str
+    keep_out: str
+    unsurveyed: str
+    strokes: str
+    label: Label
+    pictured: bool
+
+
+@dataclass(frozen=True)
+class WayInDrawing:
+    way_in: EntryWayIn
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class Tick:
+    at: float  # millimetres along the frame's edge
+    label: str
+
+
+@dataclass(frozen=True)
+class Place:
+    """A point on the sheet, millimetres from the frame's upper left corner."""
+
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class MapDrawing:
+    """Everything the template draws; lengths in millimetres."""
+
+    frame: MapFrame
+    fields: tuple[FieldDrawing, ...]
+    ways_in: tuple[WayInDrawing, ...]
+    eastings: tuple[Tick, ...]
+    northings: tuple[Tick, ...]
+    crossings: tuple[Place, ...]
+    grid_m: int
+    north_deg: float  # true north, clockwise from straight up the sheet
+    bar: ScaleBar
+    relief_x: float
+    relief_y: float
+    relief_width: float
+    relief_height: float
+
+    @property
+    def pictured(self) -> bool:
+        return any(f.pictured for f in self.fields)
+
+
+def draw(
+    entries: Sequence[OverviewEntry], ways_in: Sequence[EntryWayIn], frame: MapFrame, relief: Bounds, crs_wkt: str
+) -> MapDrawing:
+    """Place every field, way in and grid tick in the frame."""
+    step = grid_step(frame.scale)
+    eastings = _ticks(frame.bounds.west, frame.bounds.east, step, frame.x_mm)
+    northings = _ticks(frame.bounds.south, frame.bounds.north, step, frame.y_mm)
+    return MapDrawing(
+        frame,
+        tuple(_fields(entries, frame)),
+        tuple(WayInDrawing(w, _mm(frame.x_mm(w.x)), _mm(frame.y_mm(w.y))) for w in ways_in),
+        eastings,
+        northings,
+        tuple(Place(e.at, n.at) for e in eastings for n in northings),
+        step,
+        true_north_deg(crs_wkt, frame.bounds),
+        scale_bar(frame.scale),
+        _mm(frame.x_mm(relief.west)),
+        _mm(frame.y_mm(relief.north)),
+        _mm(relief.width * frame.mm_per_m),
+        _mm(relief.height * frame.mm_per_m),
+    )
+
+
+def true_north_deg(crs_wkt: str, bounds: Bounds) -> float:
+    """How far clockwise of the sheet's up true north points in the frame's middle, degrees, to a tenth."""
+    to_globe = Transformer.from_crs(CRS.from_wkt(crs_wkt), "EPSG:4326", always_xy=True)
+    x, y = (bounds.west + bounds.east) / 2, (bounds.south + bounds.north) / 2
+    lon, lat = to_globe.transform(x, y)
+    north_x, north_y = to_globe.transform(lon, lat + 1e-4, direction=TransformDirection.INVERSE)  # some 11 m
+    return round(math.degrees(math.atan2(north_x - x, north_y - y)), 1) + 0.0  # never "-0.0"
+
+
+def farm_box(entries: Sequence[OverviewEntry], ways_in: Sequence[EntryWayIn]) -> Bounds:
+    """The box around all outlines and ways in, terrain CRS."""
+    boxes = [e.shape().bounds for e in entries] + [(w.x, w.y, w.x, w.y) for w in ways_in]
+    west, south, east, north = zip(*boxes, strict=True)
+    return Bounds(min(west), min(south), max(east), max(north))
+
+
+def _fields(entries: Sequence[OverviewEntry], frame: MapFrame) -> Iterable[FieldDrawing]:
+    labels = place_labels(
+        [Wanted(i, e.name, frame.x_mm(e.label_x), frame.y_mm(e.label_y)) for i, e in enumerate(entries, 1)],
+        frame.sheet.map_width_mm,
+        frame.sheet.map_height_mm,
+    )
+    for number, (entry, label) in enumerate(zip(entries, labels, strict=True), 1):
+        picture = entry.picture if frame.scale <= PICTURE_UP_TO else None
+        yield FieldDrawing(
+            entry,
+            number,
+            path_of(entry.shape(), frame),
+            path_of_wkt(picture.on_foot, frame) if picture else "",
+            path_of_wkt(picture.keep_out, frame) if picture else "",
+            path_of_wkt(picture.unsurveyed, frame) if picture else "",
+            _stroke_path(entry, frame) if picture else "",
+            label,
+            picture is not None,
+        )
+
+
+def path_of_wkt(text: str, frame: MapFrame) -> str:
+    return path_of(wkt.loads(text), frame) if text else ""
+
+
+def path_of(shape: BaseGeometry, frame: MapFrame) -> str:
+    """SVG path of all rings, to be filled evenodd; relative moves keep it short."""
+    if isinstance(shape, Polygon):
+        parts = [shape]
+    elif isinstance(shape, MultiPolygon):
+        parts = list(shape.geoms)
+    else:  # what an intersection leaves besides areas has no area to fill
+        parts = [g for g in getattr(shape, "geoms", []) if isinstance(g, Polygon)]
+    rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
+    return "".join(_ring(ring.coords, frame) for ring in rings)
+
+
+def _ring(coords: Iterable[tuple[float, ...]], frame: MapFrame) -> str:
+    # Hundredths of a millimetre as whole numbers: rounding the places, not the moves, keeps errors from adding up.
+    places = [(round(frame.x_mm(c[0]) * 100), round(frame.y_mm(c[1]) * 100)) for c in coords]
+    out = [f"M{_h(places[0][0])} {_h(places[0][1])}"]
+    for (x0, y0), (x1, y1) in itertools.pairwise(places[:-1]):
+        if (x0, y0) != (x1, y1):
+            out.append(f"l{_h(x1 - x0)} {_h(y1 - y0)}")
+    return "".join(out) + "z"
+
+
+def _h(hundredths: int) -> str:
+    return f"{hundredths / 100:.2f}".rstrip("0").rstrip(".")
+
+
+def _stroke_path(entry: OverviewEntry, frame: MapFrame) -> str:
+    """Straight-down strokes, thinned on their lattice to stay apart on paper."""
+    assert entry.picture is not None
+    keep = max(1, math.ceil(STROKE_APART_MM / (10 * frame.mm_per_m)))
+    out = []
+    for s in entry.picture.strokes:
+        if (s.x // 10) % keep or (s.y // 10) % keep:
+            continue
+        down = math.radians(s.down_deg)
+        dx, dy = STROKE_MM * math.sin(down), -STROKE_MM * math.cos(down)
+        x, y = frame.x_mm(s.x) - dx / 2, frame.y_mm(s.y) - dy / 2
+        out.append(f"M{_mm(x):g} {_mm(y):g}l{_mm(dx):g} {_mm(dy):g}")
+    return "".join(out)
+
+
+def _ticks(low: float, high: float, step: int, place: Callable[[float], float]) -> tuple[Tick, ...]:
+    values = range(math.ceil(low / step) * step, math.floor(high) + 1, step)
+    return tuple(Tick(_mm(place(v)), f"{v:,}".replace(",", "\u202f")) for v in values)
+
+
+def _mm(value: float) -> float:
+    return round(value, 2)
