@@ -1,0 +1,27 @@
+"""What every test may use: the small farm as a file, and its atlas built once."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+import small_farm
+
+MAY_3 = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session")
+def small_farm_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small farm, to read only; copy it before changing it."""
+    return small_farm.write(tmp_path_factory.mktemp("small") / "farm.gpkg")
+
+
+@pytest.fixture(scope="session")
+def small_atlas(small_farm_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small farm's atlas as issued on 3 May 2026, to read only."""
+    from atlas import engine
+
+    out = tmp_path_factory.mktemp("atlas") / "build"
+    engine.build(small_farm_file, out, now=MAY_3, jobs=1)
+    return out
