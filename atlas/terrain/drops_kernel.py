@@ -11,6 +11,7 @@ from atlas.terrain.d8 import D_COL, D_ROW
 
 Ints = npt.NDArray[np.int32]
 Codes = npt.NDArray[np.int8]
+Cells = npt.NDArray[np.int64]
 
 
 @njit(cache=True)
@@ -107,7 +108,8 @@ def mark_drops_plain(
     counted_m: float,
 ) -> tuple[Mask, Floats32]:
     """`mark_drops` read slowly: all cells step downhill together, each until its path eases."""
-    rows, cols = np.indices(z.shape)
+    rows: Cells = np.indices(z.shape)[0]
+    cols: Cells = np.indices(z.shape)[1]
     at_r, at_c = rows.copy(), cols.copy()
     gone = np.zeros(z.shape)
     while True:

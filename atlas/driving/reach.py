@@ -1,0 +1,62 @@
+"""Ground a machine may stand on but cannot get to, or cannot turn on once it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from shapely.geometry import Point
+
+from atlas.driving.reach_kernel import disc_rows, flood, grow, reaches, shrink
+from atlas.grid import Floats, Grid, Mask
+from atlas.terrain.d8 import step_lengths
+
+WAY_IN_REACH_M = 5.0
+
+
+def cut_off(drivable: Mask, grid: Grid, ways_in: Sequence[Point], width_m: float) -> Mask | None:
+    """Drivable ground (rows, cols) that no way in leads to, for a machine `width_m` wide; None without ways in.
+
+    The middle of a disc of the machine's width moves from cell to neighbouring cell where the disc fits on
+    drivable ground; ground it sweeps without ever coming within 5 m of a way in is cut off. Corners it cannot
+    sweep belong to the ground beside them; a strip too narrow for it leads nowhere and is cut off as well.
+    Outside the field nothing is drivable, so the answer errs towards cut off by less than a cell.
+    """
+    if not ways_in:
+        return None
+    radius = width_m / 2
+    disc = disc_rows(radius, grid.cell_x, grid.cell_y)
+    middles = shrink(drivable, disc)
+    reached = flood(middles, _near(grid, ways_in, WAY_IN_REACH_M + radius))
+    swept = grow(reached, disc)
+    elsewhere = grow(middles & ~reached, disc)
+    # a disc in a right-angled corner leaves the corner's tip (√2 − 1) of its radius away
+    corners = grow(reached, disc_rows(radius * np.sqrt(2.0) + grid.cell_m, grid.cell_x, grid.cell_y))
+    lost: Mask = drivable & ~swept & (elsewhere | ~corners)
+    return lost
+
+
+def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: float) -> Mask:
+    """`up_down` ground (rows, cols) from which a machine can only back out.
+
+    Straight up and straight down (the steepest of the eight neighbours each time) are followed over drivable
+    ground; where neither meets `any_way` ground that holds a circle of `turn_radius_m`, there is no room to turn.
+    """
+    if not up_down.any():
+        return np.zeros_like(up_down)
+    disc = disc_rows(turn_radius_m, grid.cell_x, grid.cell_y)
+    turning = grow(shrink(any_way, disc), disc)
+    drivable = up_down | any_way
+    length = step_lengths(grid)
+    out = up_down & ~reaches(z, drivable, turning, length, 1.0)
+    if out.any():
+        out &= ~reaches(z, drivable, turning, length, -1.0)
+    return out
+
+
+def _near(grid: Grid, points: Sequence[Point], reach_m: float) -> Mask:
+    """Cells whose middle lies within `reach_m` of any of the points."""
+    out = np.zeros(grid.shape, dtype=np.bool_)
+    for point in points:
+        out |= (grid.xs[None, :] - point.x) ** 2 + (grid.ys[:, None] - point.y) ** 2 <= reach_m**2
+    return out

@@ -1,0 +1,203 @@
+"""The hot loops of reach and turning, and the same sums in plain numpy that the tests hold them to.
+
+A disc centred on a cell is inside a mask when every cell it touches is. `half` gives, for each row of cells up
+from the disc's own, how many cells to either side it touches (−1: none).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from atlas.grid import Floats, Mask
+from atlas.terrain.d8 import D_COL, D_ROW
+
+Counts = npt.NDArray[np.int64]
+
+
+def disc_rows(radius_m: float, cell_x: float, cell_y: float) -> Counts:
+    """Half-widths in cells of a disc's rows, (rows touched above its middle + 1,). Grazed cells are out."""
+    radius = radius_m * (1 - 1e-9)
+    halves = []
+    up = 0
+    while max(0.0, (up - 0.5) * cell_y) < radius or up == 0:
+        rise = max(0.0, (up - 0.5) * cell_y)
+        chord = math.sqrt(max(0.0, radius * radius - rise * rise))
+        halves.append(math.ceil((chord - 0.5 * cell_x) / cell_x) if chord > 0.5 * cell_x else 0)
+        up += 1
+    return np.array(halves, dtype=np.int64)
+
+
+@njit(cache=True)
+def shrink(mask: Mask, half: Counts) -> Mask:
+    """Cells on which the disc fits into the mask; nothing fits past the array's edge."""
+    rows, cols = mask.shape
+    n = half.size
+    run = np.zeros((rows, cols), dtype=np.int32)  # cells to the nearest one outside the mask, along the row
+    for r in range(rows):
+        gap = 0
+        for c in range(cols):
+            gap = gap + 1 if mask[r, c] else 0
+            run[r, c] = gap
+        gap = 0
+        for c in range(cols - 1, -1, -1):
+            gap = gap + 1 if mask[r, c] else 0
+            run[r, c] = min(run[r, c], gap)
+    out = np.zeros((rows, cols), dtype=np.bool_)
+    for r in range(n - 1, rows - n + 1):
+        for c in range(cols):
+            if run[r, c] <= half[0]:
+                continue
+            fits = True
+            for up in range(1, n):
+                if run[r - up, c] <= half[up] or run[r + up, c] <= half[up]:
+                    fits = False
+                    break
+            out[r, c] = fits
+    return out
+
+
+@njit(cache=True)
+def grow(mask: Mask, half: Counts) -> Mask:
+    """Cells touched by the disc centred on any cell of the mask."""
+    rows, cols = mask.shape
+    n = half.size
+    out = np.zeros((rows, cols), dtype=np.bool_)
+    for r in range(rows):
+        filled_to = np.full(2 * n - 1, -1, dtype=np.int64)  # per row, so that overlapping discs cost little
+        for c in range(cols):
+            if not mask[r, c]:
+                continue
+            for up in range(1 - n, n):
+                rr = r + up
+                if 0 <= rr < rows:
+                    wide = half[abs(up)]
+                    last = min(cols - 1, c + wide)
+                    for cc in range(max(filled_to[up + n - 1] + 1, c - wide), last + 1):
+                        out[rr, cc] = True
+                    filled_to[up + n - 1] = last
+    return out
+
+
+@njit(cache=True)
+def flood(ground: Mask, seeds: Mask) -> Mask:
+    """Cells of `ground` joined to a seed over sides or corners."""
+    rows, cols = ground.shape
+    out = np.zeros((rows, cols), dtype=np.bool_)
+    stack = np.empty(rows * cols, dtype=np.int32)
+    top = 0
+    for r in range(rows):
+        for c in range(cols):
+            if seeds[r, c] and ground[r, c]:
+                out[r, c] = True
+                stack[top] = r * cols + c
+                top += 1
+    while top > 0:
+        top -= 1
+        r, c = stack[top] // cols, stack[top] % cols
+        for k in range(8):
+            rr, cc = r + D_ROW[k], c + D_COL[k]
+            if 0 <= rr < rows and 0 <= cc < cols and ground[rr, cc] and not out[rr, cc]:
+                out[rr, cc] = True
+                stack[top] = rr * cols + cc
+                top += 1
+    return out
+
+
+@njit(cache=True)
+def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float) -> Mask:
+    """Drivable cells whose steepest way down (sign 1) or up (sign −1) meets a wanted cell before it leaves
+    drivable ground or ends. Every cell is settled once: paths that join share their answer."""
+    rows, cols = z.shape
+    known = np.zeros((rows, cols), dtype=np.int8)  # 0 not yet, 1 meets one, 2 does not
+    path = np.empty(rows * cols, dtype=np.int32)
+    out = np.zeros((rows, cols), dtype=np.bool_)
+    for start_r in range(rows):
+        for start_c in range(cols):
+            if not drivable[start_r, start_c]:
+                continue
+            r, c, steps, answer = start_r, start_c, 0, 0
+            while answer == 0:
+                if known[r, c] > 0:
+                    answer = known[r, c]
+                elif wanted[r, c]:
+                    answer = 1
+                elif not drivable[r, c]:
+                    answer = 2
+                else:
+                    path[steps] = r * cols + c
+                    steps += 1
+                    best, to = 0.0, -1
+                    for k in range(8):
+                        rr, cc = r + D_ROW[k], c + D_COL[k]
+                        if 0 <= rr < rows and 0 <= cc < cols:
+                            gradient = sign * (z[r, c] - z[rr, cc]) / length[k]
+                            if gradient > best:
+                                best, to = gradient, k
+                    if to < 0:
+                        answer = 2
+                    else:
+                        r, c = r + D_ROW[to], c + D_COL[to]
+            for i in range(steps):
+                known[path[i] // cols, path[i] % cols] = answer
+            out[start_r, start_c] = answer == 1
+    return out
+
+
+def disc_plain(radius_m: float, cell_x: float, cell_y: float) -> Mask:
+    """The cells a disc centred on the middle one touches, as a mask with odd sides."""
+    radius = radius_m * (1 - 1e-9)
+    n_row, n_col = int(radius / cell_y + 0.5), int(radius / cell_x + 0.5)
+    dy = np.maximum(np.abs(np.arange(-n_row, n_row + 1)) - 0.5, 0) * cell_y
+    dx = np.maximum(np.abs(np.arange(-n_col, n_col + 1)) - 0.5, 0) * cell_x
+    touched: Mask = np.hypot(dy[:, None], dx[None, :]) < max(radius, 1e-12)
+    return touched
+
+
+def shrink_plain(mask: Mask, disc: Mask) -> Mask:
+    """`shrink`, one cell of the disc at a time."""
+    n_row, n_col = disc.shape[0] // 2, disc.shape[1] // 2
+    padded = np.pad(mask, ((n_row, n_row), (n_col, n_col)))
+    out = np.ones_like(mask)
+    for dr, dc in np.argwhere(disc):
+        out &= padded[dr : dr + mask.shape[0], dc : dc + mask.shape[1]]
+    return out
+
+
+def grow_plain(mask: Mask, disc: Mask) -> Mask:
+    """`grow`, one cell of the disc at a time."""
+    n_row, n_col = disc.shape[0] // 2, disc.shape[1] // 2
+    padded = np.pad(mask, ((n_row, n_row), (n_col, n_col)))
+    out = np.zeros_like(mask)
+    for dr, dc in np.argwhere(disc):
+        out |= padded[dr : dr + mask.shape[0], dc : dc + mask.shape[1]]
+    return out
+
+
+def flood_plain(ground: Mask, seeds: Mask) -> Mask:
+    """`flood`, one ring of cells at a time."""
+    ring = np.ones((3, 3), dtype=np.bool_)
+    out = ground & seeds
+    while True:
+        more = grow_plain(out, ring) & ground
+        if (more == out).all():
+            return more
+        out = more
+
+
+def reaches_plain(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float) -> Mask:
+    """`reaches`, every cell walking its own way."""
+    from atlas.terrain.d8 import steepest_plain
+
+    to, _ = steepest_plain(sign * z, length)
+    out = np.zeros_like(drivable)
+    for r0, c0 in np.argwhere(drivable):
+        r, c = int(r0), int(c0)
+        while drivable[r, c] and not wanted[r, c] and to[r, c] >= 0:
+            k = to[r, c]
+            r, c = r + int(D_ROW[k]), c + int(D_COL[k])
+        out[r0, c0] = wanted[r, c]
+    return out
