@@ -7,8 +7,14 @@ the locks of the others. So a connection is opened, used and closed at once.
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from urllib.parse import quote
+
+from atlas.errors import FarmFileError
+
+HEADER = b"SQLite format 3\x00"
+NEEDED = {"gpkg_contents", "gpkg_spatial_ref_sys"}
 
 
 def connect_to_read(path: Path) -> sqlite3.Connection:
@@ -19,3 +25,42 @@ def connect_to_read(path: Path) -> sqlite3.Connection:
 def connect_to_write(path: Path) -> sqlite3.Connection:
     """A connection to a file of our own making that no one else has open; the caller closes it."""
     return sqlite3.connect(path, timeout=10)
+
+
+def check(path: Path) -> None:
+    """Raise FarmFileError unless `path` is a whole GeoPackage that can be read."""
+    try:
+        with path.open("rb") as f:
+            head = f.read(100)
+        size = path.stat().st_size
+    except IsADirectoryError as e:
+        raise FarmFileError(f"{path}: is a folder; name the farm file in it.") from e
+    except FileNotFoundError as e:
+        raise FarmFileError(f"{path}: is not there; check the name.") from e
+    except OSError as e:
+        raise FarmFileError(f"{path}: cannot be read ({e.strerror or e}).") from e
+    if not head.startswith(HEADER) or len(head) < 100:
+        raise FarmFileError(f"{path}: is not a GeoPackage; export the farm as GeoPackage (.gpkg).")
+    page = int.from_bytes(head[16:18], "big")
+    whole = (65536 if page == 1 else page) * int.from_bytes(head[28:32], "big")
+    if size < whole:
+        raise FarmFileError(f"{path}: is cut off ({size} of {whole} bytes); copy it again.")
+    try:
+        with closing(connect_to_read(path)) as db:
+            tables = {
+                row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')")
+            }
+    except sqlite3.Error as e:
+        raise FarmFileError(sentence(path, e)) from e
+    if not tables >= NEEDED:
+        raise FarmFileError(f"{path}: is an SQLite file but not a GeoPackage; export the farm as GeoPackage.")
+
+
+def sentence(path: Path, error: sqlite3.Error) -> str:
+    """What an SQLite error means to the one who holds the file."""
+    text = str(error).lower()
+    if "locked" in text or "busy" in text:
+        return f"{path}: is held by another program; close it there and try again."
+    if "malformed" in text or "not a database" in text or "disk image" in text:
+        return f"{path}: is damaged ({error}); fetch a whole copy."
+    return f"{path}: cannot be read as a GeoPackage ({error})."

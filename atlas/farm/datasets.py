@@ -1,0 +1,101 @@
+"""The rasters this process holds open: few, read-only, and let go of when asked.
+
+A worker process opens its own, keyed by process, path, size and time of change, so that a file that was replaced
+is never read through an old handle.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rasterio
+import rasterio.errors
+from rasterio.enums import Resampling
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window
+
+from atlas.errors import TerrainError
+from atlas.grid import CellWindow, Floats, Grid
+
+KEPT_OPEN = 4
+GDAL_OPTIONS = {"GDAL_CACHEMAX": 64, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What GDAL opens (a file, a table of a GeoPackage, or a virtual mosaic), and what to call it to people."""
+
+    dataset: str
+    label: str
+    paths: tuple[Path, ...]
+    coverage: str | None = None  # the table's name, where it is a coverage of the one GeoPackage in `paths`
+    zoom: int = 0
+    warp_to: Grid | None = None  # the grid it is warped to, where its own is in degrees
+
+
+_held: OrderedDict[tuple[Any, ...], list[Any]] = OrderedDict()
+_lock = threading.RLock()
+
+
+def read(stored: Stored, window: CellWindow) -> Floats:
+    """Stored numbers of a window, (rows, cols) float64, NaN where the file says there are none.
+
+    Raises TerrainError where the file cannot be read.
+    """
+    try:
+        with _lock, rasterio.Env(**GDAL_OPTIONS):
+            band = _open(stored).read(
+                1, window=Window(window.col, window.row, window.cols, window.rows), masked=True
+            )
+    except (rasterio.errors.RasterioError, OSError) as e:
+        raise TerrainError(f"{stored.label}: its heights cannot be read; fetch a whole copy ({e}).") from e
+    return np.ma.filled(band.astype(np.float64), np.nan)
+
+
+def close(stored: Stored | None = None) -> None:
+    """Close what is held of `stored`, or everything."""
+    with _lock:
+        for key in [k for k in _held if stored is None or k[1] == stored]:
+            _close_all(_held.pop(key))
+
+
+def _open(stored: Stored) -> Any:
+    key = (os.getpid(), stored, *(_state(path) for path in stored.paths))
+    if key in _held:
+        _held.move_to_end(key)
+        return _held[key][-1]
+    opened = [rasterio.open(stored.dataset)]
+    if stored.warp_to is not None:
+        grid = stored.warp_to
+        opened.append(
+            WarpedVRT(
+                opened[0],
+                crs=grid.crs,
+                transform=grid.transform,
+                width=grid.cols,
+                height=grid.rows,
+                resampling=Resampling.bilinear,
+                nodata=-32768.0,
+                dtype="float32",
+            )
+        )
+    _held[key] = opened
+    while len(_held) > KEPT_OPEN:
+        _close_all(_held.popitem(last=False)[1])
+    return opened[-1]
+
+
+def _state(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return (found.st_size, found.st_mtime_ns)
+
+
+def _close_all(opened: list[Any]) -> None:
+    for dataset in reversed(opened):
+        dataset.close()

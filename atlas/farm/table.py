@@ -1,0 +1,151 @@
+"""One layer's rows with our column names on them, shapes brought to the terrain's CRS and mended."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyogrio
+import pyogrio.errors
+import shapely
+from pyproj import CRS
+from pyproj.exceptions import CRSError, ProjError
+from shapely.geometry.base import BaseGeometry
+
+from atlas.errors import FarmFileError, LayerError, RowError
+from atlas.farm import values
+from atlas.farm.layers import Layer
+from atlas.farm.records import Remark
+from atlas.farm.reprojecting import bring
+from atlas.settings import Settings
+
+
+@dataclass
+class Row:
+    """One row under our names. A value that cannot be meant becomes a refusing remark, and None here."""
+
+    layer: str
+    number: str
+    cells: dict[str, Any]
+    shape: BaseGeometry | None
+    remarks: list[Remark] = field(default_factory=list)
+
+    def text(self, column: str) -> str:
+        return values.text(self.cells.get(column))
+
+    def number_in(self, column: str) -> float | None:
+        try:
+            return values.number(self.cells.get(column))
+        except RowError as e:
+            self.refuse(f"{column} {e}; write a number or leave it empty")
+            return None
+
+    def yes(self, column: str) -> bool:
+        try:
+            return values.yes(self.cells.get(column))
+        except RowError as e:
+            self.refuse(f"{column} {e}; write yes or no")
+            return False
+
+    def moment(self, column: str) -> datetime | None:
+        try:
+            found, bare = values.moment(self.cells.get(column))
+        except RowError as e:
+            self.refuse(f"{column} {e}")
+            return None
+        if bare:
+            self.say(f"{column} {self.text(column)} has no time zone and is read as UTC")
+        return found
+
+    def say(self, text: str) -> None:
+        self.remarks.append(Remark(self.layer, self.number, text))
+
+    def refuse(self, text: str) -> None:
+        self.remarks.append(Remark(self.layer, self.number, text, refused=True))
+
+
+@dataclass(frozen=True)
+class Table:
+    """A layer's rows in file order, and the columns it lacks (our names)."""
+
+    rows: tuple[Row, ...]
+    lacking: frozenset[str]
+
+    def __iter__(self) -> Iterator[Row]:
+        return iter(self.rows)
+
+
+def column_names(layer: Layer, ours: tuple[str, ...], settings: Settings) -> dict[str, str]:
+    """Our name to the layer's own, for the columns it has: as settings say, else our name without case."""
+    named = {o: found for o in ours if o in settings.columns and (found := layer.column(settings.columns[o]))}
+    taken = {name.lower() for name in named.values()}
+    for o in ours:
+        if o not in named and (found := layer.column(o)) and found.lower() not in taken:
+            named[o] = found
+    return named
+
+
+def read(path: Path, layer: Layer, ours: tuple[str, ...], settings: Settings, crs: CRS | None) -> Table:
+    """Read a layer. `crs` is where its shapes go (None: a table without shapes).
+
+    Raises FarmFileError where the layer cannot be read, LayerError where it says not in which CRS it is.
+    """
+    names = column_names(layer, ours, settings)
+    lacking = frozenset(ours) - set(names)
+    frame, source = _frame(path, layer, list(names.values()), crs is not None)
+    if crs is not None and source is None and len(frame):
+        raise LayerError(f"{path}, layer '{layer.name}': says not in which CRS it is; set its CRS in the file.")
+    shapes = frame["geometry"] if crs is not None and "geometry" in frame else [None] * len(frame)
+    columns = {o: frame[theirs].tolist() for o, theirs in names.items()}
+    rows = []
+    for i, (fid, shape) in enumerate(zip(frame.index, shapes, strict=True)):
+        row = Row(layer.name, str(fid), {o: column[i] for o, column in columns.items()}, shape)
+        if crs is not None and source is not None:
+            _settle_shape(row, source, crs)
+        rows.append(row)
+    return Table(tuple(rows), lacking)
+
+
+def _frame(path: Path, layer: Layer, columns: list[str], shapes: bool) -> tuple[pd.DataFrame, CRS | None]:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what matters of them is said row by row
+            frame = pyogrio.read_dataframe(
+                path,
+                layer=layer.name,
+                columns=columns,
+                read_geometry=shapes,
+                fid_as_index=True,
+                datetime_as_string=True,
+                on_invalid="ignore",
+            )
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.ShapelyError) as e:
+        raise FarmFileError(f"{path}, layer '{layer.name}': cannot be read; fetch a whole copy ({e}).") from e
+    try:
+        crs = None if getattr(frame, "crs", None) is None else CRS(frame.crs)
+    except CRSError as e:
+        raise LayerError(f"{path}, layer '{layer.name}': its CRS cannot be understood; set it again.") from e
+    return frame, crs
+
+
+def _settle_shape(row: Row, source: CRS, target: CRS) -> None:
+    """Bring a shape to `target` and mend it; what cannot be used becomes a remark and no shape."""
+    if row.shape is None or row.shape.is_empty:
+        row.shape = None
+        return
+    try:
+        shape = bring(row.shape, source, target)
+    except ProjError:
+        row.refuse(f"lies where {target.name} has no coordinates; set the layer's CRS right")
+        row.shape = None
+        return
+    if not shapely.is_valid(shape):
+        why = shapely.is_valid_reason(shape).split("[")[0].strip().lower()
+        shape = shapely.make_valid(shape)
+        row.say(f"its outline was mended ({why})")
+    row.shape = None if shape.is_empty else shape

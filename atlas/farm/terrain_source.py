@@ -1,0 +1,110 @@
+"""Heights from wherever they are stored, read window by window on the model's own grid."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from shapely.geometry.base import BaseGeometry
+
+from atlas.errors import TerrainError
+from atlas.farm import datasets, tile_sums
+from atlas.farm.datasets import Stored
+from atlas.farm.records import Remark
+from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights
+
+HIGHEST_M = 9000.0
+
+
+@dataclass(frozen=True)
+class TerrainSource:
+    """A terrain model: where it is stored, the grid it has for us, and how its numbers become metres."""
+
+    stored: Stored
+    grid: Grid
+    source: str
+    date: str
+    remarks: tuple[Remark, ...] = ()
+    metres: float = 1.0  # what one stored unit of height is
+    flipped: bool = False  # stored with its south row first
+
+    def read(self, bounds: Bounds, margin_m: float = 0.0) -> Heights:
+        """Heights of the cells that touch `bounds` grown by the margin; NaN past the model and in its gaps.
+
+        Raises TerrainError where the file cannot be read or a stored tile is not what was written.
+        """
+        wanted = _window(self.grid, bounds.grown(margin_m))
+        inside = _clipped(wanted, self.grid)
+        z = np.full((wanted.rows, wanted.cols), np.nan)
+        if inside.rows > 0 and inside.cols > 0:
+            row, col = inside.row - wanted.row, inside.col - wanted.col
+            z[row : row + inside.rows, col : col + inside.cols] = self._stored(inside)
+        return Heights(self.grid.part(wanted), z)
+
+    def _stored(self, window: CellWindow) -> Floats:
+        if self.stored.coverage is not None:
+            tile_sums.check(self.stored, self.grid, window)
+        row = self.grid.rows - window.row - window.rows if self.flipped else window.row
+        z = datasets.read(self.stored, CellWindow(row, window.col, window.rows, window.cols))
+        z *= self.metres
+        with np.errstate(invalid="ignore"):
+            z[~(np.abs(z) <= HIGHEST_M)] = np.nan
+        return z[::-1] if self.flipped else z
+
+    def fingerprint(self, bounds: Bounds, margin_m: float = 0.0) -> str:
+        """A digest of what is stored for that window: the tiles of a coverage, else the heights themselves."""
+        wanted = _window(self.grid, bounds.grown(margin_m))
+        digest = hashlib.sha256(repr((wanted, self.grid.part(wanted).transform, self.metres)).encode())
+        digest.update(self.grid.crs.to_wkt().encode())
+        inside = _clipped(wanted, self.grid)
+        if inside.rows > 0 and inside.cols > 0:
+            if self.stored.coverage is not None:
+                for tile in tile_sums.stored(self.stored, self.grid, inside):
+                    digest.update(f"{tile.column} {tile.row} {tile.sha256}".encode())
+            else:
+                digest.update(np.ascontiguousarray(self._stored(inside)).tobytes())
+        return digest.hexdigest()
+
+    def check_covers(self, shapes: Iterable[BaseGeometry]) -> None:
+        """Raise TerrainError unless at least one height is stored under the parcels."""
+        overlap = False
+        for shape in shapes:
+            west, south, east, north = shape.bounds
+            bounds = Bounds(west, south, east, north)
+            if not bounds.overlaps(self.grid.bounds):
+                continue
+            overlap = True
+            if not np.isnan(self.read(bounds).z).all():
+                return
+        why = "holds no heights there, only gaps" if overlap else "lies elsewhere"
+        raise TerrainError(
+            f"{self.stored.label}: the terrain {why} and covers no parcel; "
+            "bring the right tile, or set the CRS of the parcels or of the terrain right."
+        )
+
+    def close(self) -> None:
+        """Let go of the files this process holds open for it."""
+        datasets.close(self.stored)
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        return self.stored.paths
+
+
+def _window(grid: Grid, b: Bounds) -> CellWindow:
+    """The cells that touch `b`, also past the grid's edges (rows and columns may be negative)."""
+    c0 = math.floor((b.west - grid.west) / grid.cell_x)
+    c1 = max(math.ceil((b.east - grid.west) / grid.cell_x), c0 + 1)
+    r0 = math.floor((grid.north - b.north) / grid.cell_y)
+    r1 = max(math.ceil((grid.north - b.south) / grid.cell_y), r0 + 1)
+    return CellWindow(r0, c0, r1 - r0, c1 - c0)
+
+
+def _clipped(w: CellWindow, grid: Grid) -> CellWindow:
+    r0, c0 = max(w.row, 0), max(w.col, 0)
+    r1, c1 = min(w.row + w.rows, grid.rows), min(w.col + w.cols, grid.cols)
+    return CellWindow(r0, c0, r1 - r0, c1 - c0)
