@@ -1,0 +1,162 @@
+"""What was marked by hand: the numbered tags of a field, and the cells each marking closes or softens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from pyproj import Transformer
+from shapely.geometry import MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points
+
+from atlas.driving.machines import Machine
+from atlas.driving.records import Reason, TaggedHazard
+from atlas.farm.records import Hazard
+from atlas.grid import Bounds, Bytes, Floats, Floats32, Grid
+from atlas.settings import Settings
+
+WET_SINK_M = {1: 0.05, 2: 0.10}  # by severity; 3 is kept out of
+LAST_TAG = 255 - int(Reason.TAG)  # a verdict is one byte; hazards past this number share it
+
+
+@dataclass(frozen=True)
+class Distances:
+    """Metres from cell centres to one marking, for the covered cells that can matter; the cells are flat
+    indices into the field's grid."""
+
+    hazard: Hazard
+    tag: int
+    cells: np.ndarray[tuple[int], np.dtype[np.intp]]
+    metres: Floats
+
+
+@dataclass(frozen=True)
+class Markings:
+    """What hazards do to each cell for one machine on one ground, (rows, cols). Tags are 0 where none applies."""
+
+    closed_tag: Bytes  # keep out
+    foot_tag: Bytes  # hand work
+    wet_tag: Bytes  # counts as wet ground and sinks by wet_sink_m
+    wet_sink_m: Floats32
+
+
+def severity(hazard: Hazard) -> int:
+    """Severity to reckon with: an unconfirmed wet spot counts one worse."""
+    return min(3, hazard.severity + (1 if hazard.unconfirmed else 0))
+
+
+def keep_away_m(hazard: Hazard, settings: Settings, *, soaked: bool) -> float:
+    """Metres to keep between the marking and the nearest part of the machine, without the marking's accuracy.
+
+    A bank: the larger of its reach and its depth, twice the depth where `soaked` or unconfirmed (University of
+    Florida IFAS ABE305: at least as far from the edge as the bank is deep, more on wet soil; the factor 2 is
+    common practice, no source). A forest edge without a reach of its own: the farm's strip.
+    """
+    if hazard.kind == "forest_edge" and "reach_m" in hazard.assumed:
+        return settings.on_foot.strip_m
+    if hazard.kind == "unstable_bank" and hazard.depth_m is not None:
+        times = 2.0 if soaked or hazard.unconfirmed else 1.0
+        return max(hazard.reach_m, times * hazard.depth_m)
+    return hazard.reach_m
+
+
+def distances(
+    grid: Grid, covered: Floats32, tagged: Iterable[TaggedHazard], settings: Settings, half_extent_m: float
+) -> tuple[Distances, ...]:
+    """Exact distances from covered cells' centres to each marking, as far as `half_extent_m` can matter."""
+    found = []
+    for one in tagged:
+        hazard = one.hazard
+        far = keep_away_m(hazard, settings, soaked=True) + hazard.accuracy_m + half_extent_m + grid.cell_m
+        w = grid.window(Bounds(*hazard.shape.bounds), far)
+        rows, cols = np.nonzero(covered[w.row : w.row + w.rows, w.col : w.col + w.cols] > 0)
+        rows, cols = rows + w.row, cols + w.col
+        shapely.prepare(hazard.shape)
+        metres = np.atleast_1d(shapely.distance(shapely.points(grid.xs[cols], grid.ys[rows]), hazard.shape))
+        near = metres <= far
+        found.append(Distances(hazard, one.tag, (rows * grid.cols + cols)[near], metres[near]))
+    return tuple(found)
+
+
+def markings(
+    grid: Grid, near: Sequence[Distances], machine: Machine, settings: Settings, *, soaked: bool
+) -> Markings:
+    """Closures and soft ground for one machine; `soaked` doubles the distance from banks.
+
+    Where several markings close a cell, the one named is the first by number.
+    """
+    n = grid.rows * grid.cols
+    closed, foot, wet = (np.zeros(n, dtype=np.uint8) for _ in range(3))
+    sink = np.zeros(n, dtype=np.float32)
+    for one in near:
+        hazard = one.hazard
+        reach = keep_away_m(hazard, settings, soaked=soaked) + hazard.accuracy_m
+        if hazard.kind != "forest_edge":
+            reach += machine.half_extent_m
+        cells = one.cells[one.metres <= reach]
+        tag = min(one.tag, LAST_TAG)
+        if hazard.kind == "forest_edge":
+            _first(foot, cells, tag)
+        elif hazard.kind == "wet_spot" and severity(hazard) in WET_SINK_M:
+            deeper = cells[sink[cells] < WET_SINK_M[severity(hazard)]]
+            wet[deeper] = tag
+            sink[deeper] = WET_SINK_M[severity(hazard)]
+        else:
+            _first(closed, cells, tag)
+    shape = grid.shape
+    return Markings(closed.reshape(shape), foot.reshape(shape), wet.reshape(shape), sink.reshape(shape))
+
+
+def _first(tags: Bytes, cells: np.ndarray[tuple[int], np.dtype[np.intp]], tag: int) -> None:
+    tags[cells[tags[cells] == 0]] = tag
+
+
+def tag(
+    shape: Polygon | MultiPolygon,
+    hazards: Sequence[Hazard],
+    settings: Settings,
+    half_extent_m: float,
+    to_lonlat: Transformer,
+) -> tuple[TaggedHazard, ...]:
+    """The hazards that change this field for some machine, numbered from 1 in the file's order."""
+    touching = [
+        h
+        for h in hazards
+        if h.shape.distance(shape) <= keep_away_m(h, settings, soaked=True) + h.accuracy_m + half_extent_m
+    ]
+    return tuple(_tagged(i, h, shape, settings, to_lonlat) for i, h in enumerate(touching, start=1))
+
+
+def _tagged(
+    number: int, hazard: Hazard, shape: Polygon | MultiPolygon, settings: Settings, to_lonlat: Transformer
+) -> TaggedHazard:
+    at = _place_of(hazard.shape, shape)
+    lon, lat = to_lonlat.transform(at.x, at.y)
+    return TaggedHazard(
+        tag=number,
+        hazard=hazard,
+        at_lon=round(float(lon), 7),
+        at_lat=round(float(lat), 7),
+        at_x=at.x,
+        at_y=at.y,
+        place=place_words(hazard.shape, shape),
+        keep_off=hazard.shape.buffer(keep_away_m(hazard, settings, soaked=False) + hazard.accuracy_m),
+    )
+
+
+def _place_of(marking: BaseGeometry, field: Polygon | MultiPolygon) -> Point:
+    """A point of the marking inside the field, or where it lies outside, its point nearest to the field."""
+    inside = marking.intersection(field)
+    if not inside.is_empty:
+        if inside.geom_type in ("LineString", "MultiLineString"):
+            longest = max(shapely.get_parts(inside), key=lambda part: part.length)
+            return Point(longest.interpolate(0.5, normalized=True))
+        return Point(inside.representative_point())
+    return Point(nearest_points(marking, field)[0])
+
+
+def place_words(_marking: BaseGeometry, _field: Polygon | MultiPolygon) -> str:
+    return ""
