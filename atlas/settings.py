@@ -12,7 +12,8 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic_core import PydanticCustomError
 
 from atlas.errors import SettingsError
 
@@ -46,6 +47,37 @@ class LayersTable(Table):
     releases: str | None = None
     dem: str | tuple[str, ...] | None = None
     backdrop: str | None = None
+
+
+COLUMNS = (
+    "field_id", "name", "use", "note", "first_pass", "farm",
+    "hazard_id", "kind", "severity", "reach_m", "accuracy_m", "depth_m", "photo",
+    "seen_at", "seen_by", "retired_at", "retired_by",
+    "way_in_id", "width_m", "max_load_t", "ambulance",
+    "storm_id", "passed_at", "ground", "released_by", "released_at", "until",
+)  # fmt: skip
+
+
+def _known_columns(value: dict[str, str]) -> dict[str, str]:
+    for ours, theirs in value.items():
+        if ours not in COLUMNS:
+            near = difflib.get_close_matches(ours, COLUMNS, n=1, cutoff=0.0)[0]
+            raise PydanticCustomError(
+                "unknown_column",
+                "unknown key 'columns.{ours}'; the nearest known one is '{near}'.",
+                {"ours": ours, "near": near},
+            )
+        if not theirs.strip():
+            raise PydanticCustomError(
+                "empty_column",
+                "'columns.{ours}' is empty; write the column's name or leave it out.",
+                {"ours": ours},
+            )
+    return value
+
+
+# [columns] ours = theirs, for whichever layers have a column of their name.
+Columns = Annotated[dict[str, str], AfterValidator(_known_columns)]
 
 
 class TerrainTable(Table):
@@ -137,7 +169,7 @@ class Settings(Table):
 
     farm: FarmTable = FarmTable()
     layers: LayersTable = LayersTable()
-    columns: dict[str, str] = {}
+    columns: Columns = {}
     terrain: TerrainTable = TerrainTable()
     machines: dict[str, MachineTable] = {}
     grounds: dict[str, GroundTable] = {}
@@ -177,6 +209,8 @@ def _sentence(error: Any) -> str:
         near = difflib.get_close_matches(keys[-1], _known(keys[:-1]), n=1, cutoff=0.0)
         hint = f"; the nearest known one is '{near[0]}'" if near else ""
         return f"unknown key '{dotted}'{hint}."
+    if error["type"] in ("unknown_column", "empty_column"):
+        return str(error["msg"])
     if error["type"] == "missing":
         return f"'{dotted}' is missing; add it."
     return f"'{dotted}' is {error['input']!r}: {error['msg'][0].lower()}{error['msg'][1:]}."

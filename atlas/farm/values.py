@@ -14,7 +14,7 @@ NULLS = {"", "null", "none", "nan", "<null>", "n/a", "-"}
 
 
 def text(value: Any) -> str:
-    """Text with its ends trimmed; nothing becomes ''; a whole number loses the '.0' that a gap elsewhere gave it."""
+    """Text with its ends trimmed; nothing becomes ''; a whole number loses the '.0' a gap elsewhere gave it."""
     if _missing(value):
         return ""
     if isinstance(value, float) and value.is_integer():
