@@ -1,4 +1,4 @@
-"""Small patches join their neighbours; the loop behind `patches.merge_small`, whose plain reading is beside it."""
+"""Small patches join their neighbours; its plain reading is `patches.merge_plain`."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy.typing as npt
 from numba import njit
 
 from atlas.grid import Bytes, Floats
+from atlas.terrain.classes import UNKNOWN
 
 Ints = npt.NDArray[np.int64]
 
@@ -100,73 +101,114 @@ def list_borders(labels: Ints, start: Ints, cell_x: float, cell_y: float) -> tup
 
 
 @njit(cache=True)
-def join_small(
-    area: Floats, kind: Bytes, start: Ints, other: Ints, length: Floats, least: float, unknown: int
-) -> tuple[Ints, Bytes]:
-    """Join patches under `least`, smallest first (then first in reading order). Returns what each patch joined and
-    the class of every surviving patch. Border lists of joined patches are chained, not copied."""
-    n = area.size
-    parent = np.arange(n)
-    area = area.copy()
-    chain_next = np.full(n, -1, dtype=np.int64)  # lists that belong to a patch, as a chain of first patches
-    chain_last = np.arange(n)
-    along = np.zeros(n)
-    heap = [(area[0], 0)]
-    heap.pop()
-    for i in range(n):
-        if kind[i] != unknown and area[i] < least:
-            heapq.heappush(heap, (area[i], i))
-    touched = np.empty(n, dtype=np.int64)
-    while len(heap) > 0:
-        was, small = heapq.heappop(heap)
-        if parent[small] != small or area[small] != was:
-            continue
-        met = 0
-        link = small
-        while link >= 0:
-            for k in range(start[link], start[link + 1]):
-                beside = find(parent, other[k])
-                if beside == small or kind[beside] == unknown:
-                    continue
-                if along[beside] == 0.0:
-                    touched[met] = beside
-                    met += 1
-                along[beside] += length[k]
-            link = chain_next[link]
-        best = -1
-        for k in range(met):
-            i = touched[k]
-            if best < 0 or _before(i, best, along, kind, area):
-                best = i
-        for k in range(met):
-            along[touched[k]] = 0.0
-        if best < 0:
-            continue
-        _absorb(best, small, parent, area, chain_next, chain_last)
-        for k in range(met):
-            i = touched[k]
-            if i != best and kind[i] == kind[best]:
-                _absorb(best, i, parent, area, chain_next, chain_last)
-        if area[best] < least:
-            heapq.heappush(heap, (area[best], best))
-    return parent, kind
+def merge(classes: Bytes, covered: Floats, cell_x: float, cell_y: float, least: float) -> Bytes:
+    """Classes after joining patches that cover fewer than `least` cells, (rows, cols)."""
+    labels, count = label(classes, covered)
+    rows, cols = classes.shape
+    area = np.zeros(count)
+    kind = np.empty(count, dtype=np.uint8)
+    for r in range(rows):
+        for c in range(cols):
+            if labels[r, c] >= 0:
+                area[labels[r, c]] += covered[r, c]
+                kind[labels[r, c]] = classes[r, c]
+    start = count_borders(labels, count)
+    other, length = list_borders(labels, start, cell_x, cell_y)
+    parent = join_small(area, kind, start, other, length, least)
+    merged = classes.copy()
+    for r in range(rows):
+        for c in range(cols):
+            if labels[r, c] >= 0:
+                merged[r, c] = kind[find(parent, labels[r, c])]
+    return merged
 
 
 @njit(cache=True)
-def _before(i: int, j: int, along: Floats, kind: Bytes, area: Floats) -> bool:
+def join_small(area: Floats, kind: Bytes, start: Ints, other: Ints, length: Floats, least: float) -> Ints:
+    """Join patches under `least`, smallest first, then first in reading order; returns what each patch joined.
+
+    `area` is used up. A patch that grew takes over the border lists of those it absorbed as a chain, not a copy.
+    """
+    n = area.size
+    parent = np.arange(n)
+    first = np.arange(n)
+    chain_next = np.full(n, -1, dtype=np.int64)
+    chain_last = np.arange(n)
+    along = np.zeros(n)
+    touched = np.empty(n, dtype=np.int64)
+    heap = [(0.0, 0, 0)]
+    heap.pop()
+    for i in range(n):
+        if kind[i] != UNKNOWN and area[i] < least:
+            heapq.heappush(heap, (area[i], i, i))
+    while len(heap) > 0:
+        was, _, small = heapq.heappop(heap)
+        if parent[small] != small or area[small] != was:
+            continue
+        met = _measure(small, parent, kind, start, other, length, chain_next, along, touched)
+        best = -1
+        for i in touched[:met]:
+            if best < 0 or _before(i, best, along, kind, area, first):
+                best = i
+        for i in touched[:met]:
+            along[i] = 0.0
+        if best < 0:
+            continue
+        _absorb(best, small, parent, first, area, chain_next, chain_last)
+        for i in touched[:met]:  # ground of the class it joined may now touch at last
+            if i != best and kind[i] == kind[best]:
+                _absorb(best, i, parent, first, area, chain_next, chain_last)
+        if area[best] < least:
+            heapq.heappush(heap, (area[best], first[best], best))
+    return parent
+
+
+@njit(cache=True)
+def _measure(
+    small: int,
+    parent: Ints,
+    kind: Bytes,
+    start: Ints,
+    other: Ints,
+    length: Floats,
+    chain_next: Ints,
+    along: Floats,
+    touched: Ints,
+) -> int:
+    """Border length with each neighbour of known slope into `along`; which ones, into the front of `touched`."""
+    met = 0
+    link = small
+    while link >= 0:
+        for k in range(start[link], start[link + 1]):
+            beside = find(parent, other[k])
+            if beside == small or kind[beside] == UNKNOWN:
+                continue
+            if along[beside] == 0.0:
+                touched[met] = beside
+                met += 1
+            along[beside] += length[k]
+        link = chain_next[link]
+    return met
+
+
+@njit(cache=True)
+def _before(i: int, j: int, along: Floats, kind: Bytes, area: Floats, first: Ints) -> bool:
     """Whether patch i is the better neighbour: longer border, then steeper, then larger, then first in order."""
-    if abs(along[i] - along[j]) > 1e-9 * along[j]:
+    if abs(along[i] - along[j]) > 1e-6:
         return bool(along[i] > along[j])
     if kind[i] != kind[j]:
         return bool(kind[i] > kind[j])
     if area[i] != area[j]:
         return bool(area[i] > area[j])
-    return i < j
+    return bool(first[i] < first[j])
 
 
 @njit(cache=True)
-def _absorb(into: int, gone: int, parent: Ints, area: Floats, chain_next: Ints, chain_last: Ints) -> None:
+def _absorb(
+    into: int, gone: int, parent: Ints, first: Ints, area: Floats, chain_next: Ints, chain_last: Ints
+) -> None:
     parent[gone] = into
+    first[into] = min(first[into], first[gone])
     area[into] += area[gone]
     chain_next[chain_last[into]] = gone
     chain_last[into] = chain_last[gone]

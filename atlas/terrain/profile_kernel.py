@@ -1,4 +1,4 @@
-"""Where each cell drains to within the field, as one flood from its edge inwards."""
+"""The way down that falls furthest within a field, found from one flood from its edge inwards."""
 
 from __future__ import annotations
 
@@ -14,20 +14,40 @@ Ints = npt.NDArray[np.int64]
 
 
 @njit(cache=True)
+def way_down(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> Ints:
+    """Flat indices of the cells on the way, top to bottom; the first in reading order of those that fall most."""
+    down, order = drain(z, inside, cell_x, cell_y)
+    flat = z.ravel()
+    end = np.arange(flat.size)
+    top, most = -1, -1.0
+    for i in order:  # a cell's way down comes before it in the flood
+        if down[i] >= 0:
+            end[i] = end[down[i]]
+        fall = flat[i] - flat[end[i]]
+        if fall > most or (fall == most and i < top):
+            top, most = i, fall
+    way = np.empty(order.size, dtype=np.int64)
+    n = 0
+    while top >= 0:
+        way[n] = top
+        n += 1
+        top = down[top]
+    return way[:n]
+
+
+@njit(cache=True)
 def drain(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> tuple[Ints, Ints]:
-    """Next cell down for each inside cell (flat index, -1 where water leaves the field), and the cells in the
-    order the flood reached them. Steepest of eight neighbours; out of a hollow, the way the flood came in."""
+    """Next cell down for each inside cell (flat index, -1 where the way leaves the field), and the inside cells
+    in the order the flood reached them. Steepest of eight neighbours; out of a hollow, back the way the flood came."""
     rows, cols = z.shape
     came = np.full(rows * cols, -1, dtype=np.int64)
     order = np.empty(rows * cols, dtype=np.int64)
-    seen = np.zeros(rows * cols, dtype=np.bool_)
-    level = np.zeros(rows * cols)
+    level = np.full(rows * cols, np.inf)
     heap = [(0.0, 0)]
     heap.pop()
     for r in range(rows):
         for c in range(cols):
             if inside[r, c] and _on_edge(inside, r, c):
-                seen[r * cols + c] = True
                 level[r * cols + c] = z[r, c]
                 heapq.heappush(heap, (z[r, c], r * cols + c))
     n = 0
@@ -36,35 +56,27 @@ def drain(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> tuple[Ints, 
         order[n] = i
         n += 1
         r, c = i // cols, i % cols
-        for dr in range(-1, 2):
-            for dc in range(-1, 2):
-                rr, cc = r + dr, c + dc
-                if rr < 0 or cc < 0 or rr >= rows or cc >= cols or not inside[rr, cc]:
-                    continue
+        for rr in range(max(0, r - 1), min(rows, r + 2)):
+            for cc in range(max(0, c - 1), min(cols, c + 2)):
                 j = rr * cols + cc
-                if not seen[j]:
-                    seen[j] = True
+                if inside[rr, cc] and level[j] == np.inf:
                     came[j] = i
                     level[j] = max(high, z[rr, cc])
                     heapq.heappush(heap, (level[j], j))
+    order = order[:n]
     down = came.copy()
-    for k in range(n):
-        i = order[k]
+    for i in order:
         r, c = i // cols, i % cols
         best = 0.0
-        for dr in range(-1, 2):
-            for dc in range(-1, 2):
-                rr, cc = r + dr, c + dc
-                if rr < 0 or cc < 0 or rr >= rows or cc >= cols or not inside[rr, cc]:
-                    continue
+        for rr in range(max(0, r - 1), min(rows, r + 2)):
+            for cc in range(max(0, c - 1), min(cols, c + 2)):
                 j = rr * cols + cc
-                if level[j] >= level[i]:
-                    continue
-                fall = (level[i] - level[j]) / np.hypot(dr * cell_y, dc * cell_x)
-                if fall > best:
-                    best = fall
-                    down[i] = j
-    return down, order[:n]
+                if inside[rr, cc] and level[j] < level[i]:
+                    fall = (level[i] - level[j]) / np.hypot((rr - r) * cell_y, (cc - c) * cell_x)
+                    if fall > best:
+                        best = fall
+                        down[i] = j
+    return down, order
 
 
 @njit(cache=True)

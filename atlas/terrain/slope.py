@@ -9,15 +9,18 @@ from atlas.terrain.figures import Gradient
 from atlas.terrain.slope_kernel import horn_into
 
 
-def horn(heights: Heights) -> Gradient:
+def horn(heights: Heights, only_where: Floats | None = None) -> Gradient:
     """Gradient of every cell, (rows, cols), rise over run; NaN where the cell or one of its eight neighbours has
-    no height, and in the window's outer ring (read a margin). Oblong cells are allowed for.
+    no height, and in the window's outer ring (read a margin). Oblong cells are allowed for. With `only_where`
+    (covered fractions) cells under it that are 0 are passed over and stay NaN.
 
     Source: Horn 1981, Hill shading and the reflectance map, Proc. IEEE 69(1), 14–47.
     """
     grid = heights.grid
+    z = np.ascontiguousarray(heights.z, dtype=np.float64)
     gx, gy = np.empty(grid.shape), np.empty(grid.shape)
-    horn_into(np.ascontiguousarray(heights.z, dtype=np.float64), grid.cell_x, grid.cell_y, gx, gy)
+    covered = z if only_where is None else only_where
+    horn_into(z, covered, only_where is None, grid.cell_x, grid.cell_y, gx, gy)
     return Gradient(grid, gx, gy)
 
 
@@ -32,8 +35,3 @@ def horn_plain(heights: Heights) -> Gradient:
     gx[1:-1, 1:-1] = np.where(known, (ne + 2 * e + se - nw - 2 * w - sw) / (8 * grid.cell_x), np.nan)
     gy[1:-1, 1:-1] = np.where(known, (nw + 2 * n + ne - sw - 2 * s - se) / (8 * grid.cell_y), np.nan)
     return Gradient(grid, gx, gy)
-
-
-def as_percent(gradient: Gradient) -> Floats:
-    """Steepness in percent, (rows, cols), NaN where unknown."""
-    return 100.0 * gradient.steepness
