@@ -8,10 +8,14 @@ import numpy as np
 from pyproj import Transformer
 
 from atlas.driving import hazards as hz
+from atlas.driving.closing import Closing, closing
+from atlas.driving.drop_zones import drop_lines
+from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import Limits, limits
 from atlas.driving.machines import Machine, Rig
-from atlas.driving.records import Drive, DrivingSurvey, DropFigures, HandWork, TaggedHazard, Tilt
-from atlas.driving.zones import Cells, Falls, judge, tilt_of_cells
+from atlas.driving.moving import Moves
+from atlas.driving.records import Drive, DrivingSurvey, HandWork, Tilt
+from atlas.driving.zones import Cells, Verdicts, judge, tilt_of_cells
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Grid
 from atlas.settings import Settings
@@ -33,18 +37,30 @@ def survey_driving(
     """Where each machine may drive in one field, on every ground, for every driver.
 
     `hazards` are those that may reach the field; `stormed` says that a storm has passed, `release` the lead's
-    word since; machines come in by `ways_in`. No zones, and `why_none`, where the terrain's cells are coarser than the settings allow.
+    word since; machines come in by `ways_in`. No zones, and `why_none`, where the terrain's cells are coarser
+    than the settings allow.
     """
     soaked = stormed and release is None
     widest = max(m.half_extent_m for m in rig.machines.values())
     tagged = hz.tag(parcel.shape, hazards, settings, widest, to_lonlat)
+    closed = closing(terrain, tagged, hazards, widest, settings, soaked=soaked)
     why_none = too_coarse(terrain.grid, settings)
     tilts: tuple[Tilt, ...] = ()
     drives: tuple[Drive, ...] = ()
     if not why_none:
         tilts = tuple(tilt(terrain, m) for m in rig.machines.values())
-        drives = _drives(terrain, tagged, tilts, soaked, rig, settings)
-    return DrivingSurvey(tagged, HandWork(0.0, 0.0, 0.0), DropFigures(0.0, 0.0), (), (), tilts, drives, why_none)
+        drives = _drives(terrain, closed, tilts, ways_in, parcel.shape.area, rig, settings)
+    lines = drop_lines(closed.drops[settings.on_foot.limit_pct / 100.0], parcel.shape)
+    return DrivingSurvey(
+        hazards=tagged,
+        hand_work=HandWork(0.0, 0.0, 0.0),
+        drops=lines.figures,
+        drop_lines=lines.drops,
+        unknown_edges=lines.unknown,
+        tilts=tilts,
+        drives=drives,
+        why_none=why_none,
+    )
 
 
 def too_coarse(grid: Grid, settings: Settings) -> str:
@@ -74,46 +90,51 @@ def tilt(terrain: TerrainSurvey, m: Machine) -> Tilt:
 
 def _drives(
     terrain: TerrainSurvey,
-    tagged: Sequence[TaggedHazard],
+    closed: Closing,
     tilts: Sequence[Tilt],
-    soaked: bool,
+    ways_in: Sequence[WayIn],
+    area_m2: float,
     rig: Rig,
     settings: Settings,
 ) -> tuple[Drive, ...]:
-    grid, covered = terrain.grid, terrain.covered
-    cells = Cells(np.flatnonzero(covered > 0), terrain.gradient.steepness, covered, grid.cell_area)
-    widest = max(m.half_extent_m for m in rig.machines.values())
-    near = hz.distances(grid, covered, tagged, settings, widest)
-    nothing = np.zeros(grid.shape, dtype=np.uint8)
+    covered = terrain.covered
+    cells = Cells(np.flatnonzero(covered > 0), terrain.gradient.steepness, covered, terrain.grid.cell_area)
+    moves = Moves(terrain, [w.shape for w in ways_in])
     drives = []
     for m, of_machine in zip(rig.machines.values(), tilts, strict=True):
         packed = tilt_of_cells(of_machine, cells)
-        wet = _for_drivers(m, "wet", rig, settings)
-        for key in rig.grounds:
-            marks = hz.markings(grid, near, m, settings, soaked=soaked or key == "wet")
-            falls = Falls(nothing, nothing)
-            found = judge(cells, packed, m, _for_drivers(m, key, rig, settings), wet, marks, falls)
+        on_wet = _for_drivers(m, NEEDED, rig, settings)
+        for ground in rig.grounds:
+            on_ground = _for_drivers(m, ground, rig, settings)
+            falls = closed.falls(m, on_ground[0][0].on_foot)
+            found = judge(cells, packed, m, on_ground, on_wet, closed.markings(m, ground), falls)
             for i, driver in enumerate(rig.drivers):
-                any_way, up_down, on_foot, keep_out, unsurveyed = (float(a) for a in found.area_m2[i])
-                drives.append(
-                    Drive(
-                        m.key,
-                        key,
-                        driver,
-                        found.zone[i],
-                        found.reason[i],
-                        any_way,
-                        up_down,
-                        on_foot,
-                        keep_out,
-                        unsurveyed,
-                        None,
-                        0.0,
-                        nothing,
-                        nothing,
-                    )
-                )
+                drives.append(_drive(m, ground, driver, found, i, moves, area_m2))
     return tuple(drives)
+
+
+def _drive(m: Machine, ground: str, driver: str, found: Verdicts, i: int, moves: Moves, area_m2: float) -> Drive:
+    any_way, up_down, on_foot, keep_out, unsurveyed = (float(a) for a in found.area_m2[i])
+    beyond = area_m2 - float(found.area_m2[i].sum())  # of a field that reaches past the window of heights
+    if beyond > 1e-6 * area_m2:
+        unsurveyed += beyond
+    moved = moves.of(m, found.zone[i])
+    return Drive(
+        machine=m.key,
+        ground=ground,
+        driver=driver,
+        zone=found.zone[i],
+        reason=found.reason[i],
+        any_way_m2=any_way,
+        up_down_m2=up_down,
+        on_foot_m2=on_foot,
+        keep_out_m2=keep_out,
+        unsurveyed_m2=unsurveyed,
+        cut_off_m2=moved.cut_off_m2,
+        no_turn_m2=moved.no_turn_m2,
+        cut_off=moved.cut_off,
+        no_turn=moved.no_turn,
+    )
 
 
 def _for_drivers(m: Machine, ground: str, rig: Rig, settings: Settings) -> list[tuple[Limits, bool]]:

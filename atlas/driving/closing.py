@@ -1,0 +1,86 @@
+"""What closes ground beside tilt, worked out once per field and asked for per machine and ground."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from rasterio.features import rasterize
+
+from atlas.driving.drop_zones import drop_closures
+from atlas.driving.hazards import Distances, Markings, distances, markings
+from atlas.driving.machines import Machine
+from atlas.driving.records import TaggedHazard
+from atlas.driving.zones import Falls
+from atlas.farm.records import Hazard
+from atlas.grid import Grid, Heights, Mask
+from atlas.settings import Settings
+from atlas.terrain.d8 import steepest_down
+from atlas.terrain.drops import DropMap, find_drops
+from atlas.terrain.figures import TerrainSurvey
+
+
+@dataclass(frozen=True)
+class Closing:
+    """Markings and drops of one field. `soaked`: after a storm, not released since."""
+
+    grid: Grid
+    near: tuple[Distances, ...]
+    drops: dict[float, DropMap]  # by the on-foot limit, rise over run
+    settings: Settings
+    soaked: bool
+    _falls: dict[tuple[float, float], Falls] = field(default_factory=dict, repr=False, compare=False)
+
+    def markings(self, m: Machine, ground: str) -> Markings:
+        return markings(self.grid, self.near, m, self.settings, soaked=self.soaked or ground == "wet")
+
+    def falls(self, m: Machine, on_foot_limit: float) -> Falls:
+        """Ground closed by drops: those that steepen past the on-foot limit of the day's ground."""
+        key = (on_foot_limit, m.half_extent_m)
+        if key not in self._falls:
+            found = drop_closures(self.drops[on_foot_limit], m.half_extent_m)
+            self._falls[key] = Falls(found.keep_out_reason, found.falls_reason)
+        return self._falls[key]
+
+
+def closing(
+    terrain: TerrainSurvey,
+    tagged: Sequence[TaggedHazard],
+    hazards: Sequence[Hazard],
+    widest_half_m: float,
+    settings: Settings,
+    *,
+    soaked: bool,
+) -> Closing:
+    """Distances to markings and maps of drops. `hazards` may hold more than the tagged ones: walls past the edge
+    count where a slide ends."""
+    near = distances(terrain.grid, terrain.covered, tagged, settings, widest_half_m)
+    return Closing(terrain.grid, near, drop_maps(terrain, hazards, settings), settings, soaked)
+
+
+def drop_maps(terrain: TerrainSurvey, hazards: Sequence[Hazard], settings: Settings) -> dict[float, DropMap]:
+    """Drops for each limit of hand work the settings know, keyed by it (rise over run)."""
+    heights = Heights(terrain.grid, terrain.z)
+    down = steepest_down(heights)
+    walls = wall_cells(terrain.grid, hazards)
+    limits = {settings.on_foot.limit_pct / 100.0, settings.on_foot.slippery_limit_pct / 100.0}
+    fall = settings.drops
+    return {
+        limit: find_drops(heights, terrain.gradient, walls, limit, fall.within_m, fall.fall_m, down)
+        for limit in sorted(limits)
+    }
+
+
+def wall_cells(grid: Grid, hazards: Sequence[Hazard]) -> Mask:
+    """Cells touched by obstacles and no-go ground that are marked as areas, (rows, cols)."""
+    areas = [
+        h.shape for h in hazards if h.kind in ("obstacle", "no_go") and shapely.get_dimensions(h.shape) == 2
+    ]
+    if not areas:
+        return np.zeros(grid.shape, dtype=np.bool_)
+    touched = rasterize(
+        [(a, 1) for a in areas], grid.shape, transform=grid.transform, all_touched=True, dtype=np.uint8
+    )
+    return np.asarray(touched > 0, dtype=np.bool_)
