@@ -1,0 +1,67 @@
+"""From the plan to the map: outlines, markings, gates and springs on the invented land."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points
+
+from atlas.farm import demo_plan
+from atlas.farm.demo_land import Land, Stretch
+from atlas.farm.demo_plan import PlannedField, PlannedGate, PlannedHazard, Spot
+
+STEP_M = 6.0
+
+
+@dataclass(frozen=True)
+class Placer:
+    """Puts one stretch's plan on the map."""
+
+    land: Land
+    stretch: Stretch
+
+    def point(self, spot: Spot) -> Point:
+        return Point(*self.land.on_map(self.stretch, spot))
+
+    def line(self, spots: tuple[Spot, ...]) -> LineString:
+        return LineString([self.land.on_map(self.stretch, s) for s in dense(spots)])
+
+    def area(self, spots: tuple[Spot, ...], holes: tuple[tuple[Spot, ...], ...] = ()) -> Polygon:
+        outer, *inner = [
+            [self.land.on_map(self.stretch, s) for s in dense((*r, r[0]))[:-1]] for r in (spots, *holes)
+        ]
+        return Polygon(outer, inner)
+
+    def field(self, planned: PlannedField) -> Polygon | MultiPolygon:
+        first = self.area(planned.corners, planned.holes)
+        if not planned.parts:
+            return first
+        return MultiPolygon([first, *(self.area(p) for p in planned.parts)])
+
+    def hazard(self, planned: PlannedHazard) -> BaseGeometry:
+        if planned.shape == "point":
+            return self.point(planned.spots[0])
+        return self.line(planned.spots) if planned.shape == "line" else self.area(planned.spots)
+
+    def gate(self, planned: PlannedGate, shape: Polygon | MultiPolygon) -> Point:
+        """The place on the field's edge nearest to the road."""
+        road = self.point(Spot(planned.u, demo_plan.ROADS[planned.road][0]))
+        near = nearest_points(shape.boundary, road)[0]
+        return Point(round(near.x, 2), round(near.y, 2))
+
+
+def dense(spots: tuple[Spot, ...]) -> list[Spot]:
+    """A line with a spot every few metres; the same ones whichever way the line runs, so that neighbours fit."""
+    out = [spots[0]]
+    for a, b in zip(spots, spots[1:], strict=False):
+        low, high = sorted((a, b), key=lambda s: (s.u, s.v))
+        n = max(1, math.ceil(math.hypot(b.u - a.u, b.v - a.v) / STEP_M))
+        between = [
+            Spot(low.u + (high.u - low.u) * i / n, low.v + (high.v - low.v) * i / n) for i in range(1, n)
+        ]
+        out += between if low == a else between[::-1]
+        out.append(b)
+    return out
