@@ -1,0 +1,65 @@
+"""The fixed list of phrases for a place in a field; nothing else is ever said of where something is."""
+
+from __future__ import annotations
+
+from atlas.words import N_
+
+# clockwise from north
+ALONG_EDGE = (
+    N_("along the north edge"),
+    N_("along the north-east edge"),
+    N_("along the east edge"),
+    N_("along the south-east edge"),
+    N_("along the south edge"),
+    N_("along the south-west edge"),
+    N_("along the west edge"),
+    N_("along the north-west edge"),
+)
+AT_EDGE = (
+    N_("at the north edge"),
+    N_("at the north-east edge"),
+    N_("at the east edge"),
+    N_("at the south-east edge"),
+    N_("at the south edge"),
+    N_("at the south-west edge"),
+    N_("at the west edge"),
+    N_("at the north-west edge"),
+)
+IN_PART = (
+    N_("in the north"),
+    N_("in the north-east"),
+    N_("in the east"),
+    N_("in the south-east"),
+    N_("in the south"),
+    N_("in the south-west"),
+    N_("in the west"),
+    N_("in the north-west"),
+)
+CORNER = (
+    N_("in the north"),
+    N_("in the north-east corner"),
+    N_("in the east"),
+    N_("in the south-east corner"),
+    N_("in the south"),
+    N_("in the south-west corner"),
+    N_("in the west"),
+    N_("in the north-west corner"),
+)
+ACROSS = (
+    N_("right across from north to south"),
+    N_("right across from north-east to south-west"),
+    N_("right across from east to west"),
+    N_("right across from south-east to north-west"),
+)
+MIDDLE = N_("in the middle")
+ALL_ROUND = N_("all round the edge")
+UPPER = N_("across the upper part")
+LOWER = N_("across the lower part")
+MOST = N_("over most of the field")
+NEARLY_ALL = N_("nearly everywhere")
+SEVERAL = N_("in several places")
+TWO_PLACES = N_("{first} and {second}")
+
+PHRASES = frozenset(
+    (*ALONG_EDGE, *AT_EDGE, *IN_PART, *CORNER, *ACROSS, MIDDLE, ALL_ROUND, UPPER, LOWER, MOST, NEARLY_ALL, SEVERAL)
+)

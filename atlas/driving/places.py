@@ -1,0 +1,250 @@
+"""Where in a field something lies, in words a worker can walk to: "along the north edge", "in the middle".
+
+A field is read once on a coarse lattice; each of its points gets a code (which side of the middle, which edge is
+near, upper or lower ground). Words for any patch are then read off how its area spreads over the codes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from atlas.driving import place_names as names
+from atlas.grid import Bounds, Floats, Floats32, Grid, Mask
+
+LATTICE = 40  # points along a field's longer side
+SIDES = 9  # eight directions from the middle, and the middle
+EDGES = 17  # sixteen directions an edge can face, and no edge near
+LEVELS = 3  # lower, between, upper
+CODES = SIDES * EDGES * LEVELS
+MIDDLE_RADIUS = 0.45  # of half the field's box
+BAND_SHARE = 0.14  # of the square root of the field's area, an edge's width
+LEAST_BAND_M = 5.0
+LEAST_RELIEF_M = 4.0  # a flatter field has no upper part
+
+Codes = npt.NDArray[np.int64]
+Translate = Callable[[str], str]
+
+
+def untranslated(text: str) -> str:
+    return text
+
+
+@dataclass(frozen=True)
+class PlaceFrame:
+    """One field's codes on a grid: `code` per cell (rows, cols), `weight` the square metres of field in it, and
+    `total` the field's square metres per code, (codes,)."""
+
+    grid: Grid
+    code: Codes
+    weight: Floats
+    total: Floats
+
+    def spread(self, mask: Mask) -> Floats:
+        """Square metres of field under the mask per code, (codes,)."""
+        return _bins(self.code[mask], self.weight[mask])
+
+    def words(self, spread: Floats, tr: Translate = untranslated) -> str:
+        """Words for a patch given by its spread."""
+        return _words(spread, self.total, tr)
+
+
+def place_frame(shape: Polygon | MultiPolygon, grid: Grid, covered: Floats32, z: Floats) -> PlaceFrame:
+    """The frame of a field on its terrain's grid; `covered` and `z` are (rows, cols)."""
+    weight = covered.astype(np.float64) * grid.cell_area
+    side, edge = _sides_and_edges(shape, grid)
+    level = _levels(np.where(covered > 0, z, np.nan))
+    code = (side * EDGES + edge) * LEVELS + level
+    inside = weight > 0
+    return PlaceFrame(grid, code, weight, _bins(code[inside], weight[inside]))
+
+
+def place_words(shape: BaseGeometry, field: Polygon | MultiPolygon, tr: Translate = untranslated) -> str:
+    """Words for a point, line or area in or beside a field, from the ground plan alone."""
+    box = Bounds(*field.bounds)
+    step = max(box.width, box.height) / LATTICE
+    xs, ys = _points_of(shape, field, step)
+    side, edge = _codes_at(xs, ys, field)
+    spread = _bins((side * EDGES + edge) * LEVELS + 1, np.full(xs.size, step * step))
+    if shape.area > 0:  # an area is compared with the field's own spread, a line with the length of its edge
+        gx, gy = _points_of(field, field, step)
+        side, edge = _codes_at(gx, gy, field)
+        return _words(spread, _bins((side * EDGES + edge) * LEVELS + 1, np.full(gx.size, step * step)), tr)
+    long = shape.length > 0.3 * max(box.width, box.height)
+    return _words(spread, None, tr, long=long)
+
+
+def _bins(code: Codes, weight: Floats) -> Floats:
+    return np.bincount(code.ravel(), weight.ravel(), CODES)
+
+
+def _points_of(shape: BaseGeometry, field: BaseGeometry, step: float) -> tuple[Floats, Floats]:
+    """Points that stand for a geometry: a lattice over areas, steps along lines."""
+    near = shape.intersection(field)
+    shape = shape if near.is_empty else near
+    if shape.area > 0:
+        b = shape.bounds
+        nx, ny = max(4, math.ceil((b[2] - b[0]) / step)), max(4, math.ceil((b[3] - b[1]) / step))
+        x, y = np.meshgrid(
+            b[0] + (np.arange(nx) + 0.5) * (b[2] - b[0]) / nx, b[1] + (np.arange(ny) + 0.5) * (b[3] - b[1]) / ny
+        )
+        inside = shapely.contains_xy(shape, x, y)
+        if inside.any():
+            return x[inside], y[inside]
+    points = shapely.get_coordinates(shapely.segmentize(shape, step) if shape.length > 0 else shape)
+    return points[:, 0], points[:, 1]
+
+
+def _sides_and_edges(shape: Polygon | MultiPolygon, grid: Grid) -> tuple[Codes, Codes]:
+    """Codes per cell, worked out on every few cells and spread to those between."""
+    b = Bounds(*shape.bounds)
+    every_x = max(1, math.floor(max(b.width, b.height) / LATTICE / grid.cell_x))
+    every_y = max(1, math.floor(max(b.width, b.height) / LATTICE / grid.cell_y))
+    w = grid.window(b, 2 * grid.cell_m)
+    cols = np.arange(w.col, w.col + w.cols, every_x)
+    rows = np.arange(w.row, w.row + w.rows, every_y)
+    x, y = np.meshgrid(
+        grid.xs[np.minimum(cols + every_x // 2, grid.cols - 1)],
+        grid.ys[np.minimum(rows + every_y // 2, grid.rows - 1)],
+    )
+    side, edge = _codes_at(x.ravel(), y.ravel(), shape)
+    out = []
+    for coarse in (side, edge):
+        full = np.zeros(grid.shape, dtype=np.int64)
+        fine = np.repeat(np.repeat(coarse.reshape(x.shape), every_y, 0), every_x, 1)[: w.rows, : w.cols]
+        full[w.row : w.row + w.rows, w.col : w.col + w.cols] = fine
+        out.append(full)
+    return out[0], out[1]
+
+
+def _codes_at(xs: Floats, ys: Floats, field: Polygon | MultiPolygon) -> tuple[Codes, Codes]:
+    """Side (0 to 7 clockwise from north, 8 the middle) and edge (0 to 15 clockwise, 16 none) of points."""
+    b = Bounds(*field.bounds)
+    u = (xs - (b.west + b.east) / 2) / (b.width / 2)
+    v = (ys - (b.south + b.north) / 2) / (b.height / 2)
+    side = np.where(np.hypot(u, v) < MIDDLE_RADIUS, 8, _sector(u, v, 8))
+    outline = field.boundary
+    shapely.prepare(outline)
+    points = shapely.points(xs, ys)
+    ends = shapely.get_coordinates(shapely.shortest_line(points, outline)).reshape(-1, 2, 2)
+    out = ends[:, 1] - ends[:, 0]
+    away = np.hypot(out[:, 0], out[:, 1])
+    out[~shapely.contains_xy(field, xs, ys)] *= -1
+    on_it = away < 1e-6
+    out[on_it] = np.column_stack([u, v])[on_it]
+    band = max(LEAST_BAND_M, BAND_SHARE * math.sqrt(field.area))
+    edge = np.where(away <= band, _sector(out[:, 0], out[:, 1], 16), 16)
+    return side, edge
+
+
+def _sector(east: Floats, north: Floats, parts: int) -> Codes:
+    turn = np.arctan2(east, north) / (2 * np.pi) * parts
+    return np.round(turn).astype(np.int64) % parts
+
+
+def _levels(z: Floats) -> Codes:
+    """0 on the lowest third of the field's cells, 2 on the highest, 1 between and where it is nearly flat."""
+    level = np.ones(z.shape, dtype=np.int64)
+    known = np.isfinite(z)
+    if not known.any():
+        return level
+    heights = z[known]
+    low, high = np.quantile(heights, (0.02, 0.98))
+    if high - low < LEAST_RELIEF_M:
+        return level
+    lower, upper = np.quantile(heights, (1 / 3, 2 / 3))
+    level[known & (z < lower)] = 0
+    level[known & (z > upper)] = 2
+    return level
+
+
+def _words(spread: Floats, total: Floats | None, tr: Translate, *, long: bool = False) -> str:
+    here = spread.reshape(SIDES, EDGES, LEVELS)
+    area = here.sum()
+    if area <= 0:
+        return tr(names.SEVERAL)
+    share = area / total.sum() if total is not None else 0.0
+    if share >= 0.85:
+        return tr(names.NEARLY_ALL)
+    if share >= 0.6:
+        return tr(names.MOST)
+    by_side, by_edge, by_level = (here.sum(axis=axes) / area for axes in ((1, 2), (0, 2), (0, 1)))
+    return tr(
+        _edge_words(by_edge, by_side, share, total, long)
+        or _level_words(by_level, share)
+        or _side_words(by_side, share)
+        or _two_sides(by_side, tr)
+    )
+
+
+def _edge_words(by_edge: Floats, by_side: Floats, share: float, total: Floats | None, long: bool) -> str:
+    banded = by_edge[:16].sum()
+    if banded < 0.65:
+        return ""
+    facing, firmly = _mean_direction(by_edge[:16])
+    if total is not None:
+        band = total.reshape(SIDES, EDGES, LEVELS).sum(axis=(0, 2))[:16]
+        whole = total.sum()
+        if firmly < 0.4 and banded * share > 0.5 * band.sum() / whole:
+            return names.ALL_ROUND
+        near = [(round(facing * 2) + k) % 16 for k in (-2, -1, 0, 1, 2)]
+        edge_area = band[near].sum() / whole
+        long = edge_area > 0 and by_edge[near].sum() * share > 0.3 * edge_area
+    if firmly < 0.75:
+        return ""
+    if long:
+        return names.ALONG_EDGE[round(facing) % 8]
+    corner = int(np.argmax(by_side[:8]))
+    if corner % 2 and by_side[corner] > 0.7 and corner != round(facing) % 8:
+        return names.CORNER[corner]
+    return names.AT_EDGE[round(facing) % 8]
+
+
+def _level_words(by_level: Floats, share: float) -> str:
+    if share < 0.12:
+        return ""
+    if by_level[2] >= 0.8:
+        return names.UPPER
+    return names.LOWER if by_level[0] >= 0.8 else ""
+
+
+def _side_words(by_side: Floats, share: float) -> str:
+    if by_side[8] >= 0.6:
+        return names.MIDDLE
+    facing, firmly = _mean_direction(by_side[:8])
+    if firmly < 0.75 or by_side[8] > 0.4:
+        return ""
+    nearest = round(facing) % 8
+    if share < 0.12 and by_side[nearest] > 0.7:
+        return names.CORNER[nearest]
+    return names.IN_PART[nearest]
+
+
+def _two_sides(by_side: Floats, tr: Translate) -> str:
+    first, second = (int(i) for i in np.argsort(-by_side, kind="stable")[:2])
+    opposite = by_side[:4] + by_side[4:8]
+    axis = int(np.argmax(opposite))
+    if opposite[axis] + by_side[8] > 0.8 and min(by_side[axis], by_side[axis + 4]) > 0.15 and by_side[8] > 0.1:
+        return names.ACROSS[axis]
+    if by_side[first] + by_side[second] < 0.7 or by_side[second] < 0.15:
+        return names.SEVERAL
+    if {first, second} != {8} and abs(first - second) in (1, 7) and 8 not in (first, second):
+        return names.IN_PART[first]
+    told = [names.MIDDLE if i == 8 else names.IN_PART[i] for i in (first, second)]
+    return tr(names.TWO_PLACES).format(first=tr(told[0]), second=tr(told[1]))
+
+
+def _mean_direction(shares: Floats) -> tuple[float, float]:
+    """Mean direction in eighths of a turn clockwise from north, and how firmly (0 to 1) the shares agree on it."""
+    turn = np.arange(shares.size) * 2 * np.pi / shares.size
+    east, north, whole = (shares * np.sin(turn)).sum(), (shares * np.cos(turn)).sum(), shares.sum()
+    if whole <= 0:
+        return 0.0, 0.0
+    return float(np.arctan2(east, north) / (2 * np.pi) * 8), float(np.hypot(east, north) / whole)
