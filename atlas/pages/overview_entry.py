@@ -117,13 +117,13 @@ class OverviewEntry:
         assert isinstance(found, Polygon | MultiPolygon)  # written by `entry_of`
         return found
 
-    def to_dict(self) -> dict[str, Any]:
+    def as_json(self) -> dict[str, Any]:
         """Plain JSON values."""
         return dataclasses.asdict(self)
 
     @staticmethod
-    def from_dict(raw: dict[str, Any]) -> OverviewEntry:
-        """Back from `to_dict`, after JSON. Raises KeyError or TypeError where keys are another version's."""
+    def from_json(raw: dict[str, Any]) -> OverviewEntry:
+        """Back from `as_json`. Raises KeyError or TypeError where keys are another version's."""
         made = dict(raw)
         made["shares"] = EntryShares(**raw["shares"]) if raw["shares"] else None
         made["release"] = EntryRelease(**raw["release"]) if raw["release"] else None

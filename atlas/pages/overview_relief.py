@@ -1,4 +1,5 @@
-"""The whole farm's terrain as one modest grey picture, read window by window and never whole."""
+"""What the overview shows around the fields: the farm's terrain as one modest grey picture, read window by window
+and never whole, and the ways in."""
 
 from __future__ import annotations
 
@@ -6,66 +7,39 @@ import base64
 import io
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from PIL import Image
-from rasterio.crs import CRS
+from pyproj import CRS, Transformer
 
 from atlas.farm.farm import Farm
 from atlas.grid import Bounds, Bytes, Floats, Grid, Heights
+from atlas.pages.overview_entry import EntryWayIn, way_in_of
 from atlas.pages.overview_paper import frame_for, sheet_for
 from atlas.settings import Settings
+from atlas.terrain.shading import shade
+from atlas.terrain.slope import horn
 
 MOST_CELLS = 420  # across the longer side: about 0.6 mm on A4, and some 40 KB as a picture
 READ_CELLS = 2_000_000  # of the terrain model at once: 16 MB
-SUN_AZIMUTH_DEG = 315.0  # north-west, as on most shaded maps (common practice, no source)
-SUN_HEIGHT_DEG = 45.0
-DARKEST = 150  # of 255: black print stays readable on it
+DARKEST, STEP = (
+    120,
+    6,
+)  # of 255: black print stays readable on the darkest slope, and few greys keep it small
 
 
 @dataclass(frozen=True)
 class FarmRelief:
-    """Shaded ground of the whole farm: a PNG in grey (transparent where nothing is measured) and where it lies."""
+    """Shaded ground as a PNG in grey (transparent where nothing is measured), where it lies, and all ways in."""
 
     png: bytes
     crs_wkt: str
     bounds: Bounds
-    cell_m: float  # of the terrain model itself
-    source: str
-    date: str
-
-    @property
-    def crs(self) -> CRS:
-        return CRS.from_wkt(self.crs_wkt)
+    ways_in: tuple[EntryWayIn, ...]
 
     @property
     def data_uri(self) -> str:
         return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain JSON values."""
-        b = self.bounds
-        return {
-            "png": base64.b64encode(self.png).decode("ascii"),
-            "crs_wkt": self.crs_wkt,
-            "bounds": [b.west, b.south, b.east, b.north],
-            "cell_m": self.cell_m,
-            "source": self.source,
-            "date": self.date,
-        }
-
-    @staticmethod
-    def from_dict(raw: dict[str, Any]) -> FarmRelief:
-        """Back from `to_dict`. Raises KeyError or TypeError where keys are not those of this version."""
-        return FarmRelief(
-            base64.b64decode(raw["png"]),
-            raw["crs_wkt"],
-            Bounds(*raw["bounds"]),
-            raw["cell_m"],
-            raw["source"],
-            raw["date"],
-        )
 
 
 def farm_relief(farm: Farm, settings: Settings | None = None) -> FarmRelief:
@@ -77,10 +51,13 @@ def farm_relief(farm: Farm, settings: Settings | None = None) -> FarmRelief:
         _png(coarse),
         coarse.grid.crs.to_wkt(),
         coarse.grid.bounds,
-        farm.terrain.grid.cell_m,
-        farm.terrain.source,
-        farm.terrain.date,
+        _ways_in(farm, coarse.grid.crs.to_wkt()),
     )
+
+
+def _ways_in(farm: Farm, crs_wkt: str) -> tuple[EntryWayIn, ...]:
+    to_globe = Transformer.from_crs(CRS.from_wkt(crs_wkt), "EPSG:4326", always_xy=True)
+    return tuple(way_in_of(w, to_globe) for w in farm.ways_in)
 
 
 def farm_bounds(farm: Farm) -> Bounds:
@@ -108,7 +85,7 @@ def coarse_heights(farm: Farm, around: Bounds) -> Heights:
             grid.bounds.east,
             grid.north - row * grid.cell_y,
         )
-        # Half a cell inwards: rounding in the last digit must not pull in a neighbouring row or column.
+        # A little inwards: rounding in the last digit must not pull in a neighbouring row or column.
         inward = block.grown(-0.25 * min(model.cell_x, model.cell_y))
         z[row : row + count] = block_means(farm.terrain.read(inward).z, step, count, cols)
     return Heights(grid, z)
@@ -125,19 +102,14 @@ def block_means(z: Floats, step: int, rows: int, cols: int) -> Floats:
     return np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
 
 
-def shade(heights: Heights) -> Bytes:
-    """Light from the north-west on the coarse ground, 1 dark .. 255 bright, 0 where unknown."""
-    gy, gx = np.gradient(heights.z, heights.grid.cell_y, heights.grid.cell_x)
-    gy = -gy  # rows run south
-    azimuth, height = math.radians(SUN_AZIMUTH_DEG), math.radians(SUN_HEIGHT_DEG)
-    sun_x, sun_y = math.sin(azimuth) * math.cos(height), math.cos(azimuth) * math.cos(height)
-    light = (math.sin(height) - gx * sun_x - gy * sun_y) / np.sqrt(1.0 + gx * gx + gy * gy)
-    level = DARKEST + (255 - DARKEST) * np.clip(light, 0.0, 1.0)
-    return np.where(np.isfinite(level), np.round(level / 5) * 5, 0).astype(np.uint8)
+def grey_of(heights: Heights) -> Bytes:
+    """Shaded ground in a few pale greys, 0 where unknown."""
+    gradient = horn(heights)
+    pale = DARKEST + (255 - DARKEST) * (shade(gradient) / 255.0)
+    return np.where(np.isfinite(gradient.gx), np.round(pale / STEP) * STEP, 0).astype(np.uint8)
 
 
 def _png(heights: Heights) -> bytes:
-    grey = shade(heights) if min(heights.grid.shape) > 1 else np.zeros((1, 1), dtype=np.uint8)
     out = io.BytesIO()
-    Image.fromarray(grey).save(out, format="PNG", optimize=True, transparency=0)
+    Image.fromarray(grey_of(heights)).save(out, format="PNG", optimize=True, transparency=0)
     return out.getvalue()

@@ -1,0 +1,189 @@
+"""The machine cards: what each machine may do, which rule says so, and how its weight shifts on a slope."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from atlas import words
+from atlas.driving.grounds import Ground
+from atlas.driving.limits import (
+    GRIP_SHARE,
+    TIP_SHARE,
+    Limits,
+    downhill_share,
+    limits,
+    overturning_ends,
+    overturning_side,
+    sinking_adds,
+)
+from atlas.driving.machines import Driver, Machine
+from atlas.pages.context import PageContext
+from atlas.pages.render import page
+from atlas.words import N_
+
+DECIDED_BY = {
+    "handbook": N_("handbook"),
+    "overturning": N_("overturning"),
+    "grip up": N_("grip going up"),
+    "grip down": N_("grip going down"),
+}
+SHOWN_SINK_M = 0.05
+GRADIENTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6)
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A limit as rise over run, and the rule that decides it (a key of DECIDED_BY)."""
+
+    limit: float
+    decided_by: str
+
+    @property
+    def why(self) -> str:
+        return DECIDED_BY[self.decided_by]
+
+
+@dataclass(frozen=True)
+class GroundRow:
+    """One ground on a card: the steepest ground to drive across and straight up or down, rise over run, and
+    how much of each is kept back for wheels that sink and for heights not known exactly."""
+
+    ground: str
+    across: Bound
+    straight: Bound
+    roll_sink: float
+    roll_error: float
+    pitch_sink: float
+    pitch_error: float
+
+
+@dataclass(frozen=True)
+class DriverTable:
+    driver: str
+    share: float
+    rows: tuple[GroundRow, ...]
+
+
+@dataclass(frozen=True)
+class LoadPoint:
+    gradient: float
+    share: float  # of the weight, on the downhill wheels
+
+
+@dataclass(frozen=True)
+class LoadCurve:
+    """The line picture, 100 wide and 50 high: gradient to the right, weight on the downhill wheels upwards."""
+
+    steepest: float  # gradient at the right edge
+    path: str
+    full_x: float | None  # where the uphill wheels carry nothing; None beyond the edge
+    limits_x: tuple[float, ...]  # sideways limits, one per driver
+
+
+@dataclass(frozen=True)
+class Card:
+    machine: Machine
+    tips_side: float
+    tips_ends: float
+    tables: tuple[DriverTable, ...]
+    loads: tuple[LoadPoint, ...]
+    curve: LoadCurve
+    sinking: float  # what SHOWN_SINK_M adds, rise over run
+
+
+@dataclass(frozen=True)
+class GroundNote:
+    """A ground's grip and where it comes from."""
+
+    label: str
+    ground: Ground
+
+    @property
+    def ranges(self) -> bool:
+        return self.ground.grip_low < self.ground.grip_high
+
+
+def machines_page(ctx: PageContext) -> dict[str, bytes]:
+    """machines.html: a card per machine, then where the grip of each ground comes from."""
+    rig = ctx.rig
+    values = {
+        "cards": [card(m, ctx) for m in rig.machines.values()],
+        "grounds": [GroundNote(words.GROUNDS.get(g.key, g.key), g) for g in rig.grounds.values()],
+        "sink_m": SHOWN_SINK_M,
+        "grip_share": GRIP_SHARE,
+        "tip_share": TIP_SHARE,
+        "points": points,
+    }
+    return {"machines.html": page("machines.html", ctx, ".", values)}
+
+
+def card(m: Machine, ctx: PageContext) -> Card:
+    """Everything one machine's card says."""
+    rig = ctx.rig
+    tables = tuple(
+        DriverTable(
+            words.DRIVERS.get(d.key, d.key),
+            d.share,
+            tuple(ground_row(limits(m, g, d, ctx.settings)) for g in rig.grounds.values()),
+        )
+        for d in rig.drivers.values()
+    )
+    return Card(
+        m,
+        overturning_side(m),
+        overturning_ends(m),
+        tables,
+        tuple(LoadPoint(g, downhill_share(m, g)) for g in GRADIENTS),
+        load_curve(m, [_side(m, d, ctx) for d in rig.drivers.values()]),
+        sinking_adds(m, SHOWN_SINK_M),
+    )
+
+
+def ground_row(found: Limits) -> GroundRow:
+    """The smallest of the limits that hold across, and of those that hold straight up or down."""
+    grips = (Bound(found.grip_up, "grip up"), Bound(found.grip_down, "grip down"))
+    return GroundRow(
+        words.GROUNDS.get(found.ground, found.ground),
+        _smallest(Bound(found.side, found.side_from), *grips),
+        _smallest(Bound(found.climb, found.climb_from), *grips),
+        found.roll_sink,
+        found.roll_error,
+        found.pitch_sink,
+        found.pitch_error,
+    )
+
+
+def load_curve(m: Machine, side_limits: list[float]) -> LoadCurve:
+    """Weight on the downhill wheels from level ground to where they carry all of it, or to 150 %."""
+    full = 0.5 * m.track_m / m.cog_height_m
+    steepest = min(1.5, 1.1 * full)
+    end = min(full, steepest)
+    path = f"M0 50L{_x(end, steepest)} {_y(downhill_share(m, end))}L100 {_y(downhill_share(m, steepest))}"
+    return LoadCurve(
+        steepest,
+        path,
+        _x(full, steepest) if full <= steepest else None,
+        tuple(_x(s, steepest) for s in side_limits),
+    )
+
+
+def points(rise_over_run: float) -> str:
+    """A difference of gradients in percentage points, one decimal: "2.6"."""
+    return f"{rise_over_run * 100:.1f}"
+
+
+def _side(m: Machine, driver: Driver, ctx: PageContext) -> float:
+    ground = next(iter(ctx.rig.grounds.values()))  # the sideways limit is the machine's, whatever the ground
+    return limits(m, ground, driver, ctx.settings).side
+
+
+def _smallest(*bounds: Bound) -> Bound:
+    return min(bounds, key=lambda b: b.limit)
+
+
+def _x(gradient: float, steepest: float) -> float:
+    return round(100.0 * gradient / steepest, 2)
+
+
+def _y(share: float) -> float:
+    return round(50.0 - 100.0 * (share - 0.5), 2)

@@ -1,0 +1,143 @@
+"""The overview: every field on one map and in one list, what is released, what to walk first, whom to ring."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC
+from typing import TYPE_CHECKING
+
+from atlas import words
+from atlas.driving.grounds import NEEDED
+from atlas.pages.context import PageContext
+from atlas.pages.overview_entry import EntryHazard, OverviewEntry, summarise
+from atlas.pages.overview_map import FieldDrawing, draw, farm_box
+from atlas.pages.overview_paper import frame_for, sheet_for
+from atlas.pages.overview_relief import FarmRelief, farm_relief
+from atlas.pages.render import page, stamp
+
+if TYPE_CHECKING:
+    from atlas.survey import FieldSurvey
+
+__all__ = ["FarmRelief", "OverviewEntry", "entry_of", "farm_relief", "overview_page"]
+
+MOST_ON_PAPER = 24  # rows of the list that a printed sheet has room for
+
+
+def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
+    """What the overview keeps of one field: its zones for the set that paper shows."""
+    shown = ctx.rig.shown
+    ground = shown.ground or (survey.release.ground if survey.release else NEEDED)
+    drives = survey.driving.drives
+    drive = next(
+        (d for d in drives if (d.machine, d.ground, d.driver) == (shown.machine, ground, shown.driver)), None
+    )
+    return summarise(survey, drive)
+
+
+def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: FarmRelief) -> dict[str, bytes]:
+    """index.html. A release that had ended when the map was issued counts as none."""
+    now = ctx.issued_at if ctx.issued_at.tzinfo else ctx.issued_at.replace(tzinfo=UTC)
+    ways_in = relief.ways_in
+    sheet = sheet_for(ctx.settings.print.paper, ctx.settings.print.turned)
+    frame = frame_for(farm_box(entries, ways_in), sheet)
+    drawing = draw(entries, ways_in, frame, relief.bounds, relief.crs_wkt)
+    rows = [Row.of(f, f.entry.release is not None and f.entry.release.ends > now) for f in drawing.fields]
+    values = {
+        "map": drawing,
+        "sheet": sheet,
+        "rows": rows,
+        "released": [r for r in rows if r.released],
+        "first": _first(rows),
+        "meeting": [w for w in ways_in if w.ambulance],
+        "many": len(rows) > MOST_ON_PAPER,
+        "shown": _shown(ctx),
+        "relief": relief,
+        "stamp": stamp,
+    }
+    return {"index.html": page("overview.html", ctx, ".", values)}
+
+
+@dataclass(frozen=True)
+class Piece:
+    """One zone's stretch of a share strip: hundredths of the field's area, from the strip's left end."""
+
+    zone: str
+    start: float
+    length: float
+
+
+@dataclass(frozen=True)
+class Row:
+    """One field in the list: its drawing, whether it is released now, and what the finder looks through."""
+
+    field: FieldDrawing
+    released: bool
+    find: str
+    strip: tuple[Piece, ...]
+    closed_pct: int | None
+
+    @property
+    def entry(self) -> OverviewEntry:
+        return self.field.entry
+
+    @staticmethod
+    def of(field: FieldDrawing, released: bool) -> Row:
+        shares = field.entry.shares
+        closed = shares.closed_share if shares else None
+        return Row(
+            field,
+            released,
+            folded(f"{field.number} {field.entry.name} {field.entry.field_id} {field.entry.use}"),
+            _strip(field.entry),
+            # Rounded up: a field with one closed cell is never said to be all open.
+            None if closed is None else -int(-(closed * 100 - 1e-6) // 1),
+        )
+
+
+def folded(text: str) -> str:
+    """Without case and accents, as the finder compares."""
+    apart = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(c for c in apart if not unicodedata.combining(c))
+
+
+def _strip(entry: OverviewEntry) -> tuple[Piece, ...]:
+    if entry.shares is None or entry.shares.area_m2 <= 0:
+        return ()
+    start, pieces = 0.0, []
+    for zone in ("any_way", "up_down", "on_foot", "keep_out", "unsurveyed"):
+        length = 100.0 * getattr(entry.shares, f"{zone}_m2") / entry.shares.area_m2
+        if length >= 0.05:
+            pieces.append(Piece(zone, round(start, 1), round(length, 1)))
+        start += length
+    return tuple(pieces)
+
+
+@dataclass(frozen=True)
+class ToWalk:
+    """A marking to look at before anyone drives there."""
+
+    row: Row
+    hazard: EntryHazard
+
+
+def _first(rows: Sequence[Row]) -> list[ToWalk]:
+    """Unconfirmed markings, the worst first."""
+    found = [ToWalk(row, h) for row in rows for h in row.entry.unconfirmed]
+    return sorted(found, key=lambda w: (w.hazard.kind != "slip", -w.hazard.severity, w.row.field.number))
+
+
+@dataclass(frozen=True)
+class ShownSet:
+    """The set that the map is drawn for, in words; `ground` is None where each field has its released one."""
+
+    machine: str
+    ground: str | None
+    driver: str
+
+
+def _shown(ctx: PageContext) -> ShownSet:
+    shown = ctx.rig.shown
+    ground = words.GROUNDS.get(shown.ground, shown.ground) if shown.ground else None
+    return ShownSet(ctx.rig.machines[shown.machine].name, ground, words.DRIVERS.get(shown.driver, shown.driver))

@@ -1,0 +1,51 @@
+// The overview's finder, and releases that run out while the page is open.
+(function () {
+  "use strict";
+
+  function folded(text) {
+    return text.toLowerCase().normalize("NFKD").replace(/[\u0300-\u036f]/g, "").replace(/ß/g, "ss");
+  }
+
+  var box = document.getElementById("ov-find");
+  var rows = Array.prototype.slice.call(document.querySelectorAll("tr[data-find]"));
+  var found = document.querySelector(".ov-found");
+
+  function find() {
+    var wanted = folded(box.value).split(/\s+/).filter(Boolean);
+    var left = 0;
+    rows.forEach(function (row) {
+      var here = wanted.every(function (word) { return row.dataset.find.indexOf(word) >= 0; });
+      row.hidden = !here;
+      left += here ? 1 : 0;
+      document.querySelectorAll('.ov-picture [data-field="' + row.dataset.field + '"]').forEach(function (part) {
+        part.classList.toggle("is-away", !here);
+      });
+    });
+    found.textContent = wanted.length
+      ? found.dataset.words.replace("{n}", left).replace("{all}", rows.length) : "";
+  }
+
+  if (box) {
+    document.querySelector(".ov-finder").hidden = false;
+    box.addEventListener("input", find);
+    box.addEventListener("keydown", function (event) {
+      var here = rows.filter(function (row) { return !row.hidden; });
+      if (event.key === "Enter" && here.length === 1) { here[0].querySelector("a").click(); }
+    });
+  }
+
+  function check() {
+    var now = Date.now();
+    document.querySelectorAll("[data-until]").forEach(function (place) {
+      if (new Date(place.dataset.until).getTime() > now) { return; }
+      place.classList.remove("is-released");
+      place.querySelectorAll(".ov-over").forEach(function (words) { words.hidden = false; });
+      place.querySelectorAll(".ov-still").forEach(function (words) { words.hidden = true; });
+      place.removeAttribute("data-until");
+    });
+    var none = document.querySelector(".ov-none");
+    if (none) { none.hidden = document.querySelector("li[data-until]") !== null; }
+  }
+  check();
+  window.setInterval(check, 20000);
+})();
