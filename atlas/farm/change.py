@@ -1,0 +1,245 @@
+"""What the farm lead changes by hand: mark, retire, storm, release. Each is one transaction; nothing is deleted.
+
+Every function raises FarmFileError (or a class under it) with one sentence and leaves the file as it was.
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from pyproj import CRS
+from pyproj.exceptions import ProjError
+from shapely.geometry.base import BaseGeometry
+
+from atlas.errors import FarmFileError, RowError
+from atlas.farm import change_hazards, change_history, values
+from atlas.farm.change_fields import metres_to_fields
+from atlas.farm.change_places import FarmChange, changing
+from atlas.farm.edit import WAIT_S
+from atlas.farm.edit_rows import quoted
+from atlas.farm.records import GROUNDS, HAZARD_KINDS
+from atlas.farm.reprojecting import bring
+from atlas.settings import Settings
+
+LON_LAT = CRS.from_epsg(4326)
+NOTE_CHARACTERS = 500
+NAME_CHARACTERS = 100
+MOST_M = 1000.0
+FAR_OFF_M = 1000.0  # a mark this far from every field is a slip of the pen
+DEFAULTS = Settings()
+
+
+def mark(
+    path: Path,
+    kind: str,
+    geometry: BaseGeometry,
+    lonlat: bool = False,
+    severity: int | None = None,
+    reach_m: float | None = None,
+    accuracy_m: float | None = None,
+    depth_m: float | None = None,
+    note: str = "",
+    by: str = "",
+    seen_at: datetime | None = None,
+    settings: Settings = DEFAULTS,
+    wait_s: float = WAIT_S,
+) -> str:
+    """Add a marking and return its new hazard_id.
+
+    `geometry` is in the farm's CRS (the terrain's where that is in metres, else the parcels'), or in longitude
+    and latitude with `lonlat`. `seen_at` is now unless told; a time without zone is local. Raises RowError for
+    a value that cannot be meant or a place far from every field.
+    """
+    check_values(kind, severity, reach_m, accuracy_m, depth_m, note, by)
+    if geometry.is_empty:
+        raise RowError("mark: the geometry is empty; give a point, a line or an area.")
+    row = {
+        "hazard_id": str(uuid.uuid4()),
+        "kind": kind,
+        "severity": severity,
+        "reach_m": reach_m,
+        "accuracy_m": accuracy_m,
+        "depth_m": depth_m,
+        "note": note or None,
+        "seen_at": aware(seen_at),
+        "seen_by": by or None,
+    }
+    with changing(path, settings, wait_s) as change:
+        shape = in_farm(change, geometry, LON_LAT if lonlat else change.crs)
+        away = metres_to_fields(change, shape, FAR_OFF_M)
+        if away > FAR_OFF_M:
+            system = "longitude, latitude" if lonlat else change.crs.name
+            raise RowError(
+                f"{path}: the mark at {_place(geometry)} lies more than {FAR_OFF_M:.0f} m from every field; check "
+                f"the order of the coordinates, which are taken as {system}."
+            )
+        change.add_row(change.place_for(shape), row, shape)
+    return str(row["hazard_id"])
+
+
+def retire(
+    path: Path,
+    hazard_id: str,
+    by: str = "",
+    at: datetime | None = None,
+    settings: Settings = DEFAULTS,
+    wait_s: float = WAIT_S,
+) -> None:
+    """Say that a hazard is gone. Raises RowError where it is unknown or was retired before."""
+    check_text("by", by, NAME_CHARACTERS)
+    when = aware(at)
+    with changing(path, settings, wait_s) as change:
+        retire_row(change, change_hazards.find(change, hazard_id), by, when)
+
+
+def storm(
+    path: Path,
+    passed_at: datetime,
+    note: str = "",
+    settings: Settings = DEFAULTS,
+    wait_s: float = WAIT_S,
+) -> str:
+    """Write down a storm and return its storm_id; it ends all releases given before it passed."""
+    check_text("note", note, NOTE_CHARACTERS)
+    row = {"storm_id": str(uuid.uuid4()), "passed_at": aware(passed_at), "note": note or None}
+    with changing(path, settings, wait_s) as change:
+        change.add_row(change.storms(), row)
+    return str(row["storm_id"])
+
+
+def release(
+    path: Path,
+    field_ids: Iterable[str] | Literal["all"],
+    ground: str,
+    until: datetime,
+    by: str,
+    at: datetime | None = None,
+    settings: Settings = DEFAULTS,
+    wait_s: float = WAIT_S,
+) -> tuple[str, ...]:
+    """Release fields on a ground until a moment; returns their ids. Raises RowError for an unknown field."""
+    if ground not in GROUNDS:
+        raise RowError(f"release: ground is '{ground[:40]}'; it is one of {', '.join(GROUNDS)}.")
+    check_text("by", by, NAME_CHARACTERS)
+    if not by.strip():
+        raise RowError("release: says not by whom; give the name of who releases.")
+    from_then, end = aware(at), aware(until)
+    if end <= from_then:
+        first, last = (x.isoformat(timespec="minutes") for x in (from_then, end))
+        raise RowError(f"release: until {last} is not after {first}; give a later time.")
+    with changing(path, settings, wait_s) as change:
+        wanted = _field_ids(change, field_ids)
+        place = change.releases()
+        for field_id in wanted:
+            change.add_row(
+                place,
+                {
+                    "field_id": field_id,
+                    "ground": ground,
+                    "released_by": by,
+                    "released_at": from_then,
+                    "until": end,
+                },
+            )
+    return wanted
+
+
+def retire_row(
+    change: FarmChange,
+    standing: change_hazards.Standing,
+    by: str,
+    at: datetime,
+    source: change_history.Source = change_history.BY_HAND,
+) -> None:
+    """Retire a row within an open change. Raises RowError where it was retired before."""
+    if standing.retired_at is not None:
+        day = standing.retired_at.date().isoformat()
+        raise RowError(f"{change.path}: hazard '{standing.hazard_id}' was retired before, on {day}.")
+    change_history.remember(
+        change,
+        standing.place,
+        standing.key,
+        standing.hazard_id,
+        "gone",
+        by,
+        at,
+        ("retired_at", "retired_by"),
+        source=source,
+    )
+    place = change.with_columns(standing.place, {"retired_at": at, "retired_by": by or None})
+    change.change_row(place, standing.key, {"retired_at": at, "retired_by": by or None})
+
+
+def in_farm(change: FarmChange, shape: BaseGeometry, source: CRS) -> BaseGeometry:
+    """A shape in the farm's CRS. Raises RowError where its coordinates have no place there."""
+    try:
+        brought = bring(shape, source, change.crs)
+    except ProjError as e:
+        raise RowError(f"{change.path}: {_place(shape)} has no place in {change.crs.name}.") from e
+    if not all(math.isfinite(v) for v in brought.bounds):
+        raise RowError(f"{change.path}: {_place(shape)} has no place in {change.crs.name}.")
+    return brought
+
+
+def aware(moment: datetime | None) -> datetime:
+    """The moment in UTC to the thousandth of a second, as files keep it; None is now, no zone is local time."""
+    found = (moment or datetime.now(UTC)).astimezone(UTC)
+    return found.replace(microsecond=found.microsecond // 1000 * 1000)
+
+
+def check_values(
+    kind: str,
+    severity: int | None,
+    reach_m: float | None,
+    accuracy_m: float | None,
+    depth_m: float | None,
+    note: str,
+    by: str,
+) -> None:
+    """Raises RowError for the first value of a marking that cannot be meant."""
+    if kind not in HAZARD_KINDS:
+        raise RowError(f"kind is '{kind[:40]}'; it is one of {', '.join(HAZARD_KINDS)}.")
+    if severity is not None and severity not in (1, 2, 3):
+        raise RowError(f"severity is {severity}; it is 1, 2 or 3.")
+    for name, value in (("reach_m", reach_m), ("accuracy_m", accuracy_m), ("depth_m", depth_m)):
+        if value is not None and not 0 <= value <= MOST_M:
+            raise RowError(f"{name} is {value:g} m; it lies between 0 and {MOST_M:.0f}.")
+    check_text("note", note, NOTE_CHARACTERS)
+    check_text("by", by, NAME_CHARACTERS)
+
+
+def check_text(name: str, text: str, most: int) -> None:
+    """Raises RowError for text that is too long or holds signs that are no text."""
+    if len(text) > most:
+        raise RowError(f"{name} has {len(text)} characters; shorten it to {most}.")
+    if any((ord(c) < 32 and c not in "\n\t") or 0x7F <= ord(c) < 0xA0 or 0xD800 <= ord(c) < 0xE000 for c in text):
+        raise RowError(f"{name} holds control characters; write it as plain text.")
+
+
+def _field_ids(change: FarmChange, wanted: Iterable[str] | Literal["all"]) -> tuple[str, ...]:
+    if "field_id" not in change.parcels.columns:
+        raise FarmFileError(f"{change.path}: its parcels have no field_id; name their id under [columns].")
+    column, name = change.parcels.columns["field_id"], change.parcels.table.name
+    found = change.db.execute(f"SELECT {quoted(column)} FROM {quoted(name)} ORDER BY 1")
+    known = {values.text(row[0]) for row in found} - {""}
+    if wanted == "all":
+        return tuple(sorted(known))
+    asked = tuple(dict.fromkeys([wanted] if isinstance(wanted, str) else wanted))
+    for field_id in asked:
+        if field_id not in known:
+            raise RowError(
+                f"{change.path}: has no field '{field_id[:80]}'; see its fields with field-atlas inspect."
+            )
+    if not asked:
+        raise RowError("release: names no field; give fields or all of them.")
+    return asked
+
+
+def _place(shape: BaseGeometry) -> str:
+    point = shape.representative_point() if not shape.is_empty else None
+    return "nowhere" if point is None else f"{point.x:g}, {point.y:g}"
