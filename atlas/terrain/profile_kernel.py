@@ -38,7 +38,7 @@ def way_down(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> Ints:
 @njit(cache=True)
 def drain(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> tuple[Ints, Ints]:
     """Next cell down for each inside cell (flat index, -1 where the way leaves the field), and the inside cells
-    in the order the flood reached them. Steepest of eight neighbours; out of a hollow, back the way the flood came."""
+    in the order the flood reached them. Steepest of eight neighbours; out of a hollow, the way the flood came in."""
     rows, cols = z.shape
     came = np.full(rows * cols, -1, dtype=np.int64)
     order = np.empty(rows * cols, dtype=np.int64)
