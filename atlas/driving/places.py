@@ -39,10 +39,11 @@ def untranslated(text: str) -> str:
 
 @dataclass(frozen=True)
 class PlaceFrame:
-    """One field's codes on a grid: `code` per cell (rows, cols), `weight` the square metres of field in it, and
-    `total` the field's square metres per code, (codes,)."""
+    """One field's codes on a grid: `code` per cell (rows, cols), `weight` the square metres of field in it, `z`
+    its height, and `total` the field's square metres per code, (codes,)."""
 
     grid: Grid
+    z: Floats
     code: Codes
     weight: Floats
     total: Floats
@@ -63,7 +64,7 @@ def place_frame(shape: Polygon | MultiPolygon, grid: Grid, covered: Floats32, z:
     level = _levels(np.where(covered > 0, z, np.nan))
     code = (side * EDGES + edge) * LEVELS + level
     inside = weight > 0
-    return PlaceFrame(grid, code, weight, _bins(code[inside], weight[inside]))
+    return PlaceFrame(grid, z, code, weight, _bins(code[inside], weight[inside]))
 
 
 def place_words(shape: BaseGeometry, field: Polygon | MultiPolygon, tr: Translate = untranslated) -> str:
@@ -82,7 +83,7 @@ def place_words(shape: BaseGeometry, field: Polygon | MultiPolygon, tr: Translat
 
 
 def _bins(code: Codes, weight: Floats) -> Floats:
-    return np.bincount(code.ravel(), weight.ravel(), CODES)
+    return np.bincount(code.ravel(), weight.ravel(), CODES).astype(np.float64)
 
 
 def _points_of(shape: BaseGeometry, field: BaseGeometry, step: float) -> tuple[Floats, Floats]:

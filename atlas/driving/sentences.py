@@ -1,0 +1,190 @@
+"""The first sentences of a sheet: where not to drive and why, and how much of the field it is.
+
+Read aloud to someone in their first week they must be enough to stay off the wrong ground. They never promise
+anything: where nothing is closed they say what to watch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from atlas.driving.causes import Cause, closed_causes, patch
+from atlas.driving.places import PlaceFrame, untranslated
+from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
+from atlas.words import N_
+
+Translate = Callable[[str], str]
+
+WHOLE = 0.9995  # of a field; what is left is rounding
+LEAST_M2 = 1.0
+TOLD = 3  # causes in a sentence; a fourth would not be remembered
+
+SHARES = (
+    (0.05, N_("about a twentieth")),
+    (0.1, N_("about a tenth")),
+    (0.2, N_("about a fifth")),
+    (0.25, N_("about a quarter")),
+    (1 / 3, N_("about a third")),
+    (0.5, N_("about half")),
+    (2 / 3, N_("about two thirds")),
+    (0.75, N_("about three quarters")),
+    (0.9, N_("about nine tenths")),
+    (1.0, N_("nearly all")),
+)
+SMALL_SHARE = N_("a small part")
+
+WHY = {
+    "steep": N_("too steep {place}"),
+    "slippery": N_("too slippery for the wheels {place}"),
+    "drop": N_("the ground above a drop {place}"),
+    "drop_below": N_("slopes that end at a drop {place}"),
+    "unknown_edge": N_("ground {place} where nobody has measured what lies below"),
+    "unsurveyed": N_("not measured {place}"),
+}
+WHY_DROP_BY = N_("the ground {place}")
+WHY_MARKED = {
+    "wet_spot": N_("the wet spot {place} (tag {tags})"),
+    "unstable_bank": N_("the bank that gives way {place} (tag {tags})"),
+    "forest_edge": N_("the strip under the trees {place} (tag {tags})"),
+    "obstacle": N_("the obstacle {place} (tag {tags})"),
+    "overhead_line": N_("under the overhead line {place} (tag {tags})"),
+    "no_go": N_("ground the farm lead has closed {place} (tag {tags})"),
+    "slip": N_("where a machine slipped {place} (tag {tags})"),
+}
+WHY_MARKED_MANY = {
+    "wet_spot": N_("the wet spots (tags {tags})"),
+    "unstable_bank": N_("the banks that give way (tags {tags})"),
+    "forest_edge": N_("the strips under the trees (tags {tags})"),
+    "obstacle": N_("the obstacles (tags {tags})"),
+    "overhead_line": N_("under the overhead lines (tags {tags})"),
+    "no_go": N_("ground the farm lead has closed (tags {tags})"),
+    "slip": N_("where machines slipped (tags {tags})"),
+}
+NAME_ALWAYS = ("drop", "unknown_edge", "unsurveyed", "unstable_bank", "drop_below")
+
+S_NOTHING_MEASURED = N_("Nothing is measured in this field: do not drive here.")
+S_ALL = N_("Do not drive in this field at all: {why}.")
+S_PART = N_("Do not drive on {share} of this field ({area}): {why}.")
+S_NONE = N_("No ground in this field is closed to this machine on the map; in doubt, walk it first.")
+S_NONE_WATCH = N_("No ground in this field is closed to this machine on the map, but watch {watch}.")
+S_UP_DOWN = N_("On {share} of it ({area}), {place}, go straight up or down, never across")
+S_ALL_UP_DOWN = N_("Elsewhere go straight up or down, never across")
+S_TO_DROP = N_("straight down {place} ends at a drop")
+S_NO_TURN = N_("there is no room to turn {place}: back out")
+S_CUT_OFF = N_("this machine has no way in to another {area} {place}")
+JOIN_TWO = N_("{first}, and {last}")
+AND_MORE = N_("smaller places on the map")
+
+
+def where_not(
+    frame: PlaceFrame, hazards: Sequence[TaggedHazard], drive: Drive, tr: Translate = untranslated
+) -> tuple[str, ...]:
+    """One or two sentences for one machine on one ground with one driver.
+
+    `frame` is the field's (`places.place_frame`), shared by all its drives. `tr` translates the fixed phrases.
+    """
+    closed_m2 = drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
+    area_m2 = closed_m2 + drive.any_way_m2 + drive.up_down_m2
+    if drive.unsurveyed_m2 >= WHOLE * area_m2:
+        return (tr(S_NOTHING_MEASURED),)
+    causes = closed_causes(frame, hazards, drive, tr)
+    if closed_m2 >= WHOLE * area_m2:
+        return (tr(S_ALL).format(why=_list(_told(causes, closed_m2), tr)),)
+    how = _how(frame, drive, area_m2, closed_m2, tr)
+    if closed_m2 < LEAST_M2:
+        return (_nothing_closed(hazards, tr), *how)
+    first = tr(S_PART).format(
+        share=share_words(closed_m2 / area_m2, tr),
+        area=area_words(closed_m2, tr),
+        why=_list(_told(causes, closed_m2), tr),
+    )
+    return (first, *how)
+
+
+def share_words(share: float, tr: Translate = untranslated) -> str:
+    """A share of a field as people say it; never further than a tenth from the number."""
+    if share < 0.03:
+        return tr(SMALL_SHARE)
+    return tr(min(SHARES, key=lambda one: abs(one[0] - share))[1])
+
+
+def area_words(m2: float, tr: Translate = untranslated) -> str:
+    """Square metres rounded to what a person can picture, hectares from one hectare up."""
+    if m2 >= 9_950:
+        return tr(N_("{n} ha")).format(n=f"{m2 / 10_000:.1f}")
+    if m2 < 10:
+        return tr(N_("under 10 m²"))
+    step = 100 if m2 >= 1000 else 10
+    return tr(N_("{n} m²")).format(n=f"{round(m2 / step) * step:,}".replace(",", "\u202f"))
+
+
+def _told(causes: Sequence[Cause], closed_m2: float) -> tuple[tuple[Cause, ...], bool]:
+    """The causes to name, the dangerous ones even where they are small; and whether much is left unnamed."""
+    worth = [c for c in causes if c.key in NAME_ALWAYS or c.tags or c.area_m2 >= min(100.0, 0.05 * closed_m2)]
+    told = worth[:TOLD]
+    missing = [c for c in worth[TOLD:] if c.key in NAME_ALWAYS]
+    if missing and not any(c.key in NAME_ALWAYS for c in told):
+        told[-1] = missing[0]
+    left = closed_m2 - sum(c.area_m2 for c in told)
+    return tuple(told), len(worth) > TOLD or left > 0.1 * closed_m2
+
+
+def _list(told: tuple[tuple[Cause, ...], bool], tr: Translate) -> str:
+    causes, more = told
+    parts = [_why(c, tr) for c in causes]
+    if more:
+        parts.append(tr(AND_MORE))
+    if len(parts) < 2:
+        return "".join(parts)
+    return tr(JOIN_TWO).format(first=", ".join(parts[:-1]), last=parts[-1])
+
+
+def _why(cause: Cause, tr: Translate) -> str:
+    tags = ", ".join(str(tag) for tag in cause.tags)
+    if len(cause.tags) > 1:
+        return tr(WHY_MARKED_MANY[cause.key]).format(tags=tags)
+    if cause.tags:
+        return tr(WHY_MARKED[cause.key]).format(place=cause.place, tags=tags)
+    if cause.key == "drop" and cause.by_thing:
+        return tr(WHY_DROP_BY).format(place=cause.place)
+    return tr(WHY[cause.key]).format(place=cause.place)
+
+
+def _nothing_closed(hazards: Sequence[TaggedHazard], tr: Translate) -> str:
+    if not hazards:
+        return tr(S_NONE)
+    by_kind: dict[str, list[TaggedHazard]] = {}
+    for one in hazards:
+        by_kind.setdefault(one.hazard.kind, []).append(one)
+    causes = tuple(Cause(kind, 0.0, ones[0].place, tuple(o.tag for o in ones)) for kind, ones in by_kind.items())
+    return tr(S_NONE_WATCH).format(watch=_list((causes[:TOLD], len(causes) > TOLD), tr))
+
+
+def _how(
+    frame: PlaceFrame,
+    drive: Drive,
+    area_m2: float,
+    closed_m2: float,
+    tr: Translate,
+) -> tuple[str, ...]:
+    """The second sentence: how to go on the rest."""
+    parts = []
+    inside = frame.weight > 0
+    up_down = inside & (drive.zone == Zone.UP_DOWN)
+    if drive.up_down_m2 >= WHOLE * (area_m2 - closed_m2):
+        parts.append(tr(S_ALL_UP_DOWN))
+    elif drive.up_down_m2 >= max(20.0, 0.01 * area_m2):
+        found = patch("up_down", up_down, frame, (), tr)
+        share = share_words(drive.up_down_m2 / area_m2, tr)
+        parts.append(tr(S_UP_DOWN).format(share=share, area=area_words(drive.up_down_m2, tr), place=found.place))
+    to_drop = up_down & ((drive.reason == Reason.DROP_BELOW) | (drive.reason == Reason.UNKNOWN_EDGE))
+    for mask, sentence in (
+        (to_drop, S_TO_DROP),
+        (inside & (drive.no_turn > 0), S_NO_TURN),
+        (inside & (drive.cut_off > 0), S_CUT_OFF),
+    ):
+        if frame.weight[mask].sum() >= max(20.0, 0.005 * area_m2):
+            found = patch("other", mask, frame, (), tr)
+            parts.append(tr(sentence).format(place=found.place, area=area_words(found.area_m2, tr)))
+    text = "; ".join(parts)
+    return (text[0].upper() + text[1:] + ".",) if text else ()
