@@ -12,24 +12,14 @@ from rasterio.crs import CRS
 
 from atlas.farm import demo_kernel, demo_plan
 from atlas.farm.demo_plan import Spot
+from atlas.farm.demo_tables import plan_tables, profile_table
 from atlas.grid import CellWindow, Floats, Grid, Heights
 
 FIELDS_A_STRETCH = len(demo_plan.FIELDS)
 WEST, SOUTH = 380_000.0, 6_150_000.0  # open sea in EPSG:25832, so that nobody looks for this farm
 CRS_CODE = "EPSG:25832"
 BLOCK_ROWS = 256
-
-
-@dataclass(frozen=True)
-class Tables:
-    """Features of every stretch, (tile rows, tile cols, features, columns) as demo_kernel reads them."""
-
-    profile: Floats
-    hollows: Floats
-    steps: Floats
-    roads: Floats
-    ramps: Floats
-    pits: Floats
+NORTHWARD_M = 40.0  # the highest field reaches nearer to the ridge than the lowest
 
 
 @dataclass(frozen=True)
@@ -65,41 +55,24 @@ class Land:
         rows = 1 + max(s.row for s in self.stretches)
         wide, high = cols * demo_kernel.TILE_U, rows * demo_kernel.TILE_V
         n_cols, n_rows = math.floor(wide / self.cell_m), math.ceil(high / self.cell_m)
-        return Grid(CRS.from_string(CRS_CODE), WEST, SOUTH + n_rows * self.cell_m, self.cell_m, self.cell_m,
-                    n_rows, n_cols)  # fmt: skip
+        north = SOUTH + NORTHWARD_M + n_rows * self.cell_m
+        return Grid(CRS.from_string(CRS_CODE), WEST, north, self.cell_m, self.cell_m, n_rows, n_cols)
 
     @cached_property
-    def tables(self) -> Tables:
+    def plans(self) -> Floats:
         rows, cols = 1 + max(s.row for s in self.stretches), 1 + max(s.col for s in self.stretches)
-        rng = np.random.default_rng([self.seed, 7])
-        hollows = _everywhere(demo_plan.HOLLOWS, rows, cols)
-        swales = hollows[:, :, demo_plan.SWALES_FROM :]
-        swales[..., 4] *= 0.9 + 0.3 * rng.random(swales.shape[:3])
-        steps = _everywhere(demo_plan.STEPS, rows, cols)
-        steps[..., 4] *= 0.92 + 0.16 * rng.random(steps.shape[:3])
-        ramps = [(g.road, g.u, self._side(g.field, g.road), g.ramp_m) for g in demo_plan.GATES]
-        return Tables(
-            demo_kernel.profile_table(),
-            hollows,
-            steps,
-            _everywhere(demo_plan.ROADS, rows, cols),
-            _everywhere(ramps, rows, cols),
-            _everywhere(demo_plan.PITS, rows, cols),
-        )
+        return plan_tables(rows, cols, self.seed)
 
-    @staticmethod
-    def _side(field_key: str, road: int) -> float:
-        planned = next(f for f in demo_plan.FIELDS if f.key == field_key)
-        first = planned.corners[0].v - demo_plan.ROADS[road][0]
-        return 1.0 if first > 0 else -1.0
+    @cached_property
+    def profile(self) -> Floats:
+        return profile_table()
 
     def window(self, window: CellWindow) -> Floats:
         """Heights of a block, (rows, cols), metres rounded to 1 cm."""
-        t, g = self.tables, self.grid
+        g = self.grid
         out = np.empty((window.rows, window.cols))
         north = g.north - SOUTH - window.row * g.cell_y
-        demo_kernel.fill(out, window.col * g.cell_x, north, g.cell_x, t.profile, t.hollows, t.steps, t.roads,
-                         t.ramps, t.pits, self.salt)  # fmt: skip
+        demo_kernel.fill(out, window.col * g.cell_x, north, g.cell_x, self.profile, self.plans, self.salt)
         return out
 
     def blocks(self) -> Iterator[CellWindow]:
@@ -113,9 +86,7 @@ class Land:
 
     def height_at(self, x: float, y: float) -> float:
         """Height in metres at a map place, not rounded to the grid."""
-        t = self.tables
-        return float(demo_kernel.height(x - WEST, y - SOUTH, t.profile, t.hollows, t.steps, t.roads, t.ramps,
-                                        t.pits, self.salt))  # fmt: skip
+        return float(demo_kernel.height(x - WEST, y - SOUTH, self.profile, self.plans, self.salt))
 
     def on_map(self, stretch: Stretch, spot: Spot) -> tuple[float, float]:
         """Map coordinates (x, y) of a planned spot, rounded to 1 cm."""
@@ -123,8 +94,3 @@ class Land:
         v = spot.v + stretch.row * demo_kernel.TILE_V + 450.0
         x, y = demo_kernel.place(u, v, self.salt)
         return round(WEST + x, 2), round(SOUTH + y, 2)
-
-
-def _everywhere(rows: object, n_rows: int, n_cols: int) -> Floats:
-    table = np.array(rows, dtype=np.float64)
-    return np.tile(table, (n_rows, n_cols, 1, 1))

@@ -44,15 +44,17 @@ class PlannedGate:
     max_load_t: float
     ambulance: bool = False
     ramp_m: float = 12.0
+    ramp_rise: float = 0.14
 
 
 @dataclass(frozen=True)
 class PlannedHazard:
-    """A marking; `seen_h` is hours before (−) or after the storm, `edge` takes its line from the field's edge."""
+    """A marking; `seen_h` is hours before (−) or after the storm,
+    its shape follows the land ("line", "polygon"), the field's outline ("edge") or hangs straight ("wire")."""
 
     field: str
     kind: str
-    shape: str  # "point", "line", "polygon"
+    shape: str
     spots: tuple[Spot, ...]
     severity: int = 2
     reach_m: float | None = 5.0
@@ -61,7 +63,6 @@ class PlannedHazard:
     seen_h: float | None = -300.0
     retired_h: float | None = None
     note: str = ""
-    on_edge: bool = False
 
 
 @dataclass(frozen=True)
@@ -98,24 +99,30 @@ FIELDS = (
                                         "745 -195,640 -215,520 -205,450 -170,430 -135")),
 )  # fmt: skip
 
-# u0, v0, u1, v1, depth (below zero: a spur), half width, fade: gullies, then spurs, then swales
+# u0, v0, u1, v1, depth, half width, fade at both ends as a share of the length: gullies, ditches, swales
 HOLLOWS = (
-    (238, 292, 220, 6, 5.0, 20, 0.12),
-    (664, 340, 654, 6, 6.5, 24, 0.10),
-    (360, -330, 372, -6, 5.5, 26, 0.10),
-    (835, -300, 810, -6, 4.5, 22, 0.12),
-    (60, 440, 120, 60, -12.0, 120, 0.30),
-    (520, 430, 470, 64, -13.0, 130, 0.30),
-    (930, 440, 960, 64, -10.0, 110, 0.30),
-    (180, -440, 190, -70, -11.0, 110, 0.30),
-    (640, -440, 560, -70, -10.0, 120, 0.30),
+    (238, 300, 222, 66, 5.5, 21, 0.22),
+    (664, 350, 654, 64, 7.0, 24, 0.18),
+    (362, -340, 372, -78, 6.0, 26, 0.20),
+    (838, -310, 810, -76, 5.0, 23, 0.22),
+    (158, 68, 152, 2, 0.8, 5, 0.08),
+    (654, 70, 648, 2, 1.0, 6, 0.08),
+    (700, -82, 706, -2, 0.8, 5, 0.08),
     (352, 246, 345, 92, 3.2, 38, 0.35),
     (500, 392, 462, 258, 3.6, 40, 0.30),
     (786, 246, 776, 92, 3.4, 36, 0.35),
     (150, 390, 142, 276, 3.2, 42, 0.30),
     (232, -330, 222, -106, 3.6, 36, 0.30),
 )
-SWALES_FROM = 9  # these are moved and deepened a little from farm to farm
+
+# the same columns, depth below zero
+SPURS = (
+    (135, 440, 150, 60, -13.0, 125, 0.35),
+    (520, 430, 470, 64, -15.0, 130, 0.35),
+    (875, 440, 890, 64, -12.0, 105, 0.35),
+    (180, -440, 190, -70, -12.0, 110, 0.35),
+    (640, -440, 560, -70, -11.0, 120, 0.35),
+)
 
 # u0, v0, u1, v1, height, width of the face, levelled length behind it: terrace walls, then a bank
 STEPS = (
@@ -133,8 +140,8 @@ ROADS = (
     (265, 1.7, 0.0, 0, 1000, 1.1, 0.8),
 )
 
-# u, v, floor radius, rise of the wall, v of the road whose level the floor has
-PITS = ((606, -113, 9.0, 1.9, -92),)
+# u, v, floor radius, rise of the wall, v of the road whose level the floor has, floor above it
+PITS = ((606, -118, 13.0, 2.0, -92, 0.4),)
 
 GATES = (
     PlannedGate("mill", 0, 210, 4.0, 12.0),
@@ -173,7 +180,7 @@ HAZARDS = (
                   2.0, None, -330, note="soft after every rain, reeds in the middle"),
     PlannedHazard("yard", "obstacle", "point", ring("440 -52"), 1, 3.0, 1.0, None, -2000, note="well cover"),
     PlannedHazard("broad", "wet_spot", "point", ring("300 32"), 1, 6.0, 3.0, None, 12, note="water stood here"),
-    PlannedHazard("broad", "overhead_line", "line", ring("268 -88,355 120,452 248,560 405"), 2, 6.0, 2.0, None,
+    PlannedHazard("broad", "overhead_line", "wire", ring("262 -95,325 48,400 219,482 405"), 2, 6.0, 2.0, None,
                   -9000, note="hangs lowest in the middle, loader arm down"),
     PlannedHazard("broad", "obstacle", "point", ring("325 48"), 2, 3.0, 1.0, None, -9000, note="line pole"),
     PlannedHazard("outer", "wet_spot", "polygon", ring("852 36,880 26,912 30,905 46,868 50"), 1, 4.0, 2.0, None,
@@ -186,8 +193,8 @@ HAZARDS = (
                   note="nobody drives over the bank, not up and not down"),
     PlannedHazard("stone", "obstacle", "polygon", ring("826 140,842 148,856 142,850 130,834 128"), 2, 2.0, 1.0,
                   None, -8000, note="heap of field stones, nettles hide its foot"),
-    PlannedHazard("stone", "forest_edge", "line", ring("700 160,780 172,860 168,905 130,870 90"), 1, 3.0, 1.0,
-                  None, -9000, note="branches low, nuts all over", on_edge=True),
+    PlannedHazard("stone", "forest_edge", "edge", ring("700 160,780 172,860 168,905 130,870 90"), 1, 3.0, 1.0,
+                  None, -9000, note="branches low, nuts all over"),
     PlannedHazard("walls", "unstable_bank", "line", ring("60 209,130 211,190 212"), 2, 2.0, 1.0, 2.3, -700,
                   note="wall bulges, top stones loose"),
     PlannedHazard("hang", "wet_spot", "polygon", ring("398 214,424 222,440 208,428 192,402 196"), 3, 6.0, 2.0,
@@ -202,10 +209,10 @@ HAZARDS = (
                   note="bulge since the storm, crack above it"),
     PlannedHazard("high", "no_go", "polygon", ring("540 362,600 366,640 352,650 378,630 392,540 398"), 3, 3.0, 1.0,
                   None, -6000, note="above the crag, nobody drives or mows here"),
-    PlannedHazard("high", "forest_edge", "line", ring("640 388,520 396,400 390,345 360"), 1, 4.0, 1.0, None,
-                  -9000, note="larch, needles and cones", on_edge=True),
-    PlannedHazard("dark", "forest_edge", "line", ring("275 -185,200 -200,120 -190"), 1, 3.0, 1.0, None, -9000,
-                  note="shade until noon, moss under the trees", on_edge=True),
+    PlannedHazard("high", "forest_edge", "edge", ring("640 388,520 396,400 390,345 360"), 1, 4.0, 1.0, None,
+                  -9000, note="larch, needles and cones"),
+    PlannedHazard("dark", "forest_edge", "edge", ring("275 -185,200 -200,120 -190"), 1, 3.0, 1.0, None, -9000,
+                  note="shade until noon, moss under the trees"),
     PlannedHazard("dark", "slip", "polygon", ring("140 -160,156 -156,160 -172,144 -176"), 3, 6.0, 3.0, None, 9,
                   note="turf slid in one piece"),
     PlannedHazard("pit", "obstacle", "polygon", ring("590 -106,592 -124,606 -131,620 -124,622 -106"), 3, 4.0, 1.0,
