@@ -85,11 +85,11 @@ def judge(
                 softer, _ = _terrain(tilt[i], steep[n], local)
                 if softer > z:
                     z, why = softer, TAG + wet_tag[n]
-            if below[n] > 0 and z == UP_DOWN and limits[k, NEW] > 0:
-                z, why = FOOT, below[n]
+            if below[n] > 0 and z == UP_DOWN:  # named for a practised driver, closed to a new one
+                z, why = (FOOT if limits[k, NEW] > 0 else UP_DOWN), below[n]
             if foot_tag[n] > 0 and z <= FOOT:
                 z, why = FOOT, TAG + foot_tag[n]
-            if drop[n] > 0 and z <= KEEP_OUT:
+            if drop[n] > 0 and z < KEEP_OUT:  # ground too steep on its own account keeps that reason
                 z, why = KEEP_OUT, drop[n]
             if closed_tag[n] > 0 and z <= KEEP_OUT:
                 z, why = KEEP_OUT, TAG + closed_tag[n]
