@@ -7,24 +7,25 @@ import shapely
 from shapely.geometry import LineString
 
 from atlas.grid import Floats, Heights
-from atlas.terrain.figures import Profile
+from atlas.terrain.figures import Gradient, Profile
 from atlas.terrain.profile_kernel import way_down
 
 INSIDE_FROM = 0.5  # a cell belongs to the line's ground when at least half covered
 
 
-def steepest_profile(heights: Heights, covered: Floats) -> Profile | None:
+def steepest_profile(heights: Heights, gradient: Gradient, covered: Floats) -> Profile | None:
     """Heights along the way down that falls furthest inside the field, sampled about each cell, top to bottom.
 
-    The way follows the steepest of eight neighbours; a hollow is left the lowest way out, so the line may rise a
-    little there. None where there is no such way (under two measured cells, or level ground).
+    The way follows the fall line from cell to cell and ends where that leaves the field; a hollow is left by its
+    lowest way out, so the line may rise a little there. None where there is no such way (under two measured cells, or
+    level ground).
     """
     grid = heights.grid
     z = np.ascontiguousarray(heights.z, dtype=np.float64)
     inside = (covered >= INSIDE_FROM) & np.isfinite(z)
     if int(inside.sum()) < 2:
         return None
-    way = way_down(z, inside, grid.cell_x, grid.cell_y)
+    way = way_down(z, gradient.gx, gradient.gy, inside, grid.cell_x, grid.cell_y)
     ends = z.ravel()[way[[0, -1]]]
     if not ends[0] > ends[1]:
         return None

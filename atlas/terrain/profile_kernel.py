@@ -14,35 +14,31 @@ Ints = npt.NDArray[np.int64]
 
 
 @njit(cache=True)
-def way_down(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> Ints:
-    """Flat indices of the cells on the way, top to bottom; the first in reading order of those that fall most."""
-    down, order = drain(z, inside, cell_x, cell_y)
+def way_down(z: Floats, gx: Floats, gy: Floats, inside: Mask, cell_x: float, cell_y: float) -> Ints:
+    """Flat indices of the cells on the way, top to bottom, from the cell whose way falls most (the first in
+    reading order of several). Gradients as `figures.Gradient` has them."""
+    level, came, order = flood(z, inside)
+    down = steepest(z, level, came, order, inside, cell_x, cell_y)
     flat = z.ravel()
     end = np.arange(flat.size)
     top, most = -1, -1.0
-    for i in order:  # a cell's way down comes before it in the flood
+    for i in order:  # a cell's way down was reached before it
         if down[i] >= 0:
             end[i] = end[down[i]]
         fall = flat[i] - flat[end[i]]
         if fall > most or (fall == most and i < top):
             top, most = i, fall
-    way = np.empty(order.size, dtype=np.int64)
-    n = 0
-    while top >= 0:
-        way[n] = top
-        n += 1
-        top = down[top]
-    return way[:n]
+    return trace(top, level, down, gx, gy, inside, cell_x, cell_y)
 
 
 @njit(cache=True)
-def drain(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> tuple[Ints, Ints]:
-    """Next cell down for each inside cell (flat index, -1 where the way leaves the field), and the inside cells
-    in the order the flood reached them. Steepest of eight neighbours; out of a hollow, the way the flood came in."""
+def flood(z: Floats, inside: Mask) -> tuple[Floats, Ints, Ints]:
+    """Water rises in from the field's edge: the level at which it reaches each inside cell (flat, infinite
+    elsewhere), the cell it came from (-1 at the edge), and the inside cells in the order reached."""
     rows, cols = z.shape
+    level = np.full(rows * cols, np.inf)
     came = np.full(rows * cols, -1, dtype=np.int64)
     order = np.empty(rows * cols, dtype=np.int64)
-    level = np.full(rows * cols, np.inf)
     heap = [(0.0, 0)]
     heap.pop()
     for r in range(rows):
@@ -63,7 +59,16 @@ def drain(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> tuple[Ints, 
                     came[j] = i
                     level[j] = max(high, z[rr, cc])
                     heapq.heappush(heap, (level[j], j))
-    order = order[:n]
+    return level, came, order[:n]
+
+
+@njit(cache=True)
+def steepest(
+    z: Floats, level: Floats, came: Ints, order: Ints, inside: Mask, cell_x: float, cell_y: float
+) -> Ints:
+    """Next cell down for each inside cell: the steepest of eight; out of a hollow, the way the flood came in; -1
+    where that leads out of the field."""
+    rows, cols = z.shape
     down = came.copy()
     for i in order:
         r, c = i // cols, i % cols
@@ -71,12 +76,52 @@ def drain(z: Floats, inside: Mask, cell_x: float, cell_y: float) -> tuple[Ints, 
         for rr in range(max(0, r - 1), min(rows, r + 2)):
             for cc in range(max(0, c - 1), min(cols, c + 2)):
                 j = rr * cols + cc
-                if inside[rr, cc] and level[j] < level[i]:
-                    fall = (level[i] - level[j]) / np.hypot((rr - r) * cell_y, (cc - c) * cell_x)
-                    if fall > best:
-                        best = fall
-                        down[i] = j
-    return down, order
+                high = level[j] if inside[rr, cc] else z[rr, cc]
+                if not high < level[i]:
+                    continue
+                fall = (level[i] - high) / np.hypot((rr - r) * cell_y, (cc - c) * cell_x)
+                if fall > best:
+                    best = fall
+                    down[i] = j if inside[rr, cc] else -1
+    return down
+
+
+@njit(cache=True)
+def trace(
+    top: int, level: Floats, down: Ints, gx: Floats, gy: Floats, inside: Mask, cell_x: float, cell_y: float
+) -> Ints:
+    """The way from `top`. Of the two neighbours on either side of the true fall line it takes the one that keeps
+    it nearest to that line, so that it does not drift off between the eight directions.
+
+    Source of the idea: Orlandini and others 2003, Path-based methods for the determination of nondispersive
+    drainage directions in grid-based digital elevation models, Water Resources Research 39(6) (from memory).
+    """
+    rows, cols = inside.shape
+    way = np.empty(rows * cols, dtype=np.int64)
+    n, at, aside = 0, top, 0.0
+    while at >= 0:
+        way[n] = at
+        n += 1
+        r, c = at // cols, at % cols
+        east, south = -gx[r, c], gy[r, c]
+        steep = np.hypot(east, south)
+        nearest, least, picked = -2, np.inf, 0.0
+        for rr in range(max(0, r - 1), min(rows, r + 2)):
+            for cc in range(max(0, c - 1), min(cols, c + 2)):
+                dx, dy = (cc - c) * cell_x, (rr - r) * cell_y
+                far = np.hypot(dx, dy)
+                if far == 0.0 or not dx * east + dy * south > far * steep * 0.70:  # within 45°
+                    continue
+                off = aside + (east * dy - south * dx) / steep
+                if abs(off) < least:
+                    nearest, least, picked = rr * cols + cc, abs(off), off
+        if nearest >= 0 and not inside.flat[nearest]:
+            break
+        if nearest >= 0 and level[nearest] < level[at]:
+            at, aside = nearest, picked
+        else:
+            at, aside = down[at], 0.0
+    return way[:n]
 
 
 @njit(cache=True)

@@ -35,7 +35,7 @@ def survey_terrain(shape: Polygon | MultiPolygon, heights: Heights, settings: Se
         figures=figures,
         contours=contours(heights, shape, relief),
         shade=shade(gradient),
-        profile=steepest_profile(heights, covered),
+        profile=steepest_profile(heights, gradient, covered),
     )
 
 

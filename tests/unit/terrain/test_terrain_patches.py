@@ -21,7 +21,7 @@ def picture(*rows: str) -> Bytes:
 
 
 def merged(classes: Bytes, least: float, cell_x: float = 1.0, cell_y: float = 1.0) -> list[str]:
-    grid = make_grid(*classes.shape, cell_x, cell_y)
+    grid = make_grid(classes.shape[0], classes.shape[1], cell_x, cell_y)
     found = merge_small(classes, np.ones(classes.shape), grid, least)
     return ["".join("?" if kind == UNKNOWN else str(kind) for kind in row) for row in found]
 
