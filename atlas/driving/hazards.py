@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import nearest_points
 
 from atlas.driving.machines import Machine
+from atlas.driving.places import place_words
 from atlas.driving.records import Reason, TaggedHazard
 from atlas.farm.records import Hazard
 from atlas.grid import Bounds, Bytes, Floats, Floats32, Grid
@@ -156,7 +157,3 @@ def _place_of(marking: BaseGeometry, field: Polygon | MultiPolygon) -> Point:
             return Point(longest.interpolate(0.5, normalized=True))
         return Point(inside.representative_point())
     return Point(nearest_points(marking, field)[0])
-
-
-def place_words(_marking: BaseGeometry, _field: Polygon | MultiPolygon) -> str:
-    return ""

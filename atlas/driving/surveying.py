@@ -11,10 +11,11 @@ from atlas.driving import hazards as hz
 from atlas.driving.closing import Closing, closing
 from atlas.driving.drop_zones import drop_lines
 from atlas.driving.grounds import NEEDED
+from atlas.driving.handwork import hand_work
 from atlas.driving.limits import Limits, limits
 from atlas.driving.machines import Machine, Rig
 from atlas.driving.moving import Moves
-from atlas.driving.records import Drive, DrivingSurvey, HandWork, Tilt
+from atlas.driving.records import Drive, DrivingSurvey, Tilt
 from atlas.driving.zones import Cells, Verdicts, judge, tilt_of_cells
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Grid
@@ -53,7 +54,7 @@ def survey_driving(
     lines = drop_lines(closed.drops[settings.on_foot.limit_pct / 100.0], parcel.shape)
     return DrivingSurvey(
         hazards=tagged,
-        hand_work=HandWork(0.0, 0.0, 0.0),
+        hand_work=hand_work(parcel.shape, hazards, settings.on_foot),
         drops=lines.figures,
         drop_lines=lines.drops,
         unknown_edges=lines.unknown,
@@ -100,14 +101,16 @@ def _drives(
     covered = terrain.covered
     cells = Cells(np.flatnonzero(covered > 0), terrain.gradient.steepness, covered, terrain.grid.cell_area)
     moves = Moves(terrain, [w.shape for w in ways_in])
+    practised = [d.practised for d in rig.drivers.values()]
     drives = []
     for m, of_machine in zip(rig.machines.values(), tilts, strict=True):
-        packed = tilt_of_cells(of_machine, cells)
         on_wet = _for_drivers(m, NEEDED, rig, settings)
+        packed = tilt_of_cells(of_machine, cells, on_wet[0].roll_error, on_wet[0].pitch_error)
         for ground in rig.grounds:
             on_ground = _for_drivers(m, ground, rig, settings)
-            falls = closed.falls(m, on_ground[0][0].on_foot)
-            found = judge(cells, packed, m, on_ground, on_wet, closed.markings(m, ground), falls)
+            falls = closed.falls(m, on_ground[0].on_foot)
+            marks = closed.markings(m, ground)
+            found = judge(cells, packed, m, on_ground, on_wet, marks, falls, practised)
             for i, driver in enumerate(rig.drivers):
                 drives.append(_drive(m, ground, driver, found, i, moves, area_m2))
     return tuple(drives)
@@ -137,5 +140,5 @@ def _drive(m: Machine, ground: str, driver: str, found: Verdicts, i: int, moves:
     )
 
 
-def _for_drivers(m: Machine, ground: str, rig: Rig, settings: Settings) -> list[tuple[Limits, bool]]:
-    return [(limits(m, rig.grounds[ground], d, settings), d.practised) for d in rig.drivers.values()]
+def _for_drivers(m: Machine, ground: str, rig: Rig, settings: Settings) -> list[Limits]:
+    return [limits(m, rig.grounds[ground], d, settings) for d in rig.drivers.values()]

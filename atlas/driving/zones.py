@@ -10,11 +10,12 @@ import numpy.typing as npt
 
 from atlas.driving import zones_kernel as k
 from atlas.driving.hazards import Markings
-from atlas.driving.limits import Limits
+from atlas.driving.limits import Limits, softened, stance_error
 from atlas.driving.machines import Machine
-from atlas.driving.records import Reason, Tilt
+from atlas.driving.records import Reason, Tilt, Zone
 from atlas.grid import Bytes, Floats, Floats32
 
+Ints = npt.NDArray[np.int64]
 TILT_PARTS = ("any_roll", "any_pitch", "any_stance", "fall_roll", "fall_pitch", "fall_stance")
 
 
@@ -50,24 +51,32 @@ def judge(
     cells: Cells,
     tilt: Floats32,
     machine: Machine,
-    on_ground: Sequence[tuple[Limits, bool]],
-    on_wet: Sequence[tuple[Limits, bool]],
+    on_ground: Sequence[Limits],
+    on_wet: Sequence[Limits],
     marks: Markings,
     falls: Falls,
+    practised: Sequence[bool],
 ) -> Verdicts:
-    """Verdicts of one machine on one ground for each driver (limits, practised), and the same on wet ground,
-    which counts at wet spots. `tilt` is `tilt_of_cells`."""
-    shape = cells.covered.shape
-    zone = np.full((len(on_ground), cells.covered.size), 4, dtype=np.uint8)
+    """Verdicts of one machine on one ground, one per driver.
+
+    `tilt` is `tilt_of_cells`; `on_wet` are the same drivers' limits on wet ground, which count on wet spots;
+    drivers who are not `practised` do hand work where straight down ends at a drop.
+
+    A verdict's reason is, for tilt, the limit exceeded by the largest share of itself: in every direction where
+    the verdict is straight up or down, near the fall line where it is hand work, and the on-foot limit where it
+    is keep out. A wet spot is the reason where it makes the verdict worse. A marking or a drop that closes as
+    much as the tilt does is the reason, markings before drops.
+    """
+    zone = np.full((len(on_ground), cells.covered.size), int(Zone.UNSURVEYED), dtype=np.uint8)
     reason = np.full_like(zone, int(Reason.NO_HEIGHT))
-    share = np.zeros((len(on_ground), 5))
-    k.judge(
+    share = np.zeros((len(on_ground), len(Zone)))
+    k.judge_cells(
         cells.index,
         tilt,
         cells.steepness.ravel(),
         cells.covered.ravel(),
-        _rows(on_ground, machine),
-        _rows(on_wet, machine),
+        _rows(on_ground, machine, practised),
+        _rows(on_wet, machine, practised),
         marks.closed_tag.ravel(),
         marks.foot_tag.ravel(),
         marks.wet_tag.ravel(),
@@ -78,20 +87,81 @@ def judge(
         reason,
         share,
     )
-    return Verdicts(zone.reshape(-1, *shape), reason.reshape(-1, *shape), share * cells.cell_area)
+    shape = (len(on_ground), *cells.covered.shape)
+    return Verdicts(zone.reshape(shape), reason.reshape(shape), share * cells.cell_area)
 
 
-def tilt_of_cells(tilt: Tilt, cells: Cells) -> Floats32:
-    """The six extremes of the covered cells side by side, (cells, 6)."""
-    return np.stack([getattr(tilt, part).ravel()[cells.index] for part in TILT_PARTS], axis=1)
+def tilt_of_cells(tilt: Tilt, cells: Cells, roll_error: float, pitch_error: float) -> Floats32:
+    """The six extremes of the covered cells side by side, (cells, 6), each with what not knowing adds to it."""
+    packed = np.stack([getattr(tilt, part).ravel()[cells.index] for part in TILT_PARTS], axis=1).astype(np.float64)
+    for first in (0, 3):
+        roll, pitch, stance = (packed[:, first + i].copy() for i in range(3))
+        packed[:, first] += roll_error
+        packed[:, first + 1] += pitch_error
+        packed[:, first + 2] += stance_error(roll, pitch, stance, roll_error, pitch_error)
+    return packed.astype(np.float32)
 
 
-def _rows(limits: Sequence[tuple[Limits, bool]], m: Machine) -> Floats:
+def judge_plain(
+    cells: Cells,
+    tilt: Floats32,
+    machine: Machine,
+    own: Limits,
+    wet: Limits,
+    marks: Markings,
+    falls: Falls,
+    practised: bool,
+) -> tuple[Bytes, Bytes]:
+    """Zone and reason for one driver in plain numpy, (rows, cols); what the kernel is held to."""
+    at = cells.index
+    steep = cells.steepness.ravel()[at]
+    zone, reason = _by_tilt(tilt, steep, own)
+    wet_tag, wet_sink = marks.wet_tag.ravel()[at], marks.wet_sink_m.ravel()[at]
+    for sink in np.unique(wet_sink[wet_tag > 0]):
+        softer, _ = _by_tilt(tilt, steep, softened(own, wet, float(sink), machine))
+        worse = (wet_tag > 0) & (wet_sink == sink) & (softer > zone)
+        zone, reason = np.where(worse, softer, zone), np.where(worse, Reason.TAG + wet_tag, reason)
+    below, foot = falls.below.ravel()[at], marks.foot_tag.ravel()[at]
+    drop, closed = falls.closed.ravel()[at], marks.closed_tag.ravel()[at]
+    hits = (below > 0) & (zone == Zone.UP_DOWN) & (not practised)
+    zone, reason = np.where(hits, Zone.ON_FOOT, zone), np.where(hits, below, reason)
+    for mark, verdict, why in (
+        (foot, Zone.ON_FOOT, Reason.TAG + foot),
+        (drop, Zone.KEEP_OUT, drop),
+        (closed, Zone.KEEP_OUT, Reason.TAG + closed),
+    ):
+        hits = (mark > 0) & (zone <= verdict)
+        zone, reason = np.where(hits, verdict, zone), np.where(hits, why, reason)
+    full_zone = np.full(cells.covered.size, int(Zone.UNSURVEYED), dtype=np.uint8)
+    full_reason = np.full(cells.covered.size, int(Reason.NO_HEIGHT), dtype=np.uint8)
+    full_zone[at], full_reason[at] = zone, reason
+    return full_zone.reshape(cells.covered.shape), full_reason.reshape(cells.covered.shape)
+
+
+def _by_tilt(tilt: Floats32, steep: Floats, lim: Limits) -> tuple[Ints, Ints]:
+    grip = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
+    reasons = np.array([Reason.SIDE, Reason.CLIMB, grip])
+    sink = np.array([lim.roll_sink, lim.pitch_sink, 0.0])
+    most = np.array([lim.side, lim.climb, lim.grip]) + k.HAIR
+    any_share, fall_share = (tilt[:, :3] + sink) / most, (tilt[:, 3:] + sink) / most
+    missing = np.isnan(tilt[:, 0]) | np.isnan(steep)
+    conditions = [
+        missing,
+        (any_share <= 1).all(axis=1),
+        (fall_share <= 1).all(axis=1),
+        steep <= lim.on_foot + k.HAIR,
+    ]
+    zone = np.select(conditions, [Zone.UNSURVEYED, Zone.ANY_WAY, Zone.UP_DOWN, Zone.ON_FOOT], Zone.KEEP_OUT)
+    why_any, why_fall = reasons[any_share.argmax(axis=1)], reasons[fall_share.argmax(axis=1)]
+    by_zone = [Reason.NO_HEIGHT, Reason.WITHIN, why_any, why_fall]
+    return zone, np.select(conditions, by_zone, Reason.ON_FOOT)
+
+
+def _rows(limits: Sequence[Limits], m: Machine, practised: Sequence[bool]) -> Floats:
     rows = np.empty((len(limits), k.LIMIT_COLUMNS))
-    for row, (lim, practised) in zip(rows, limits, strict=True):
+    for row, lim, used_to_it in zip(rows, limits, practised, strict=True):
         row[k.SIDE], row[k.CLIMB], row[k.GRIP], row[k.ON_FOOT] = lim.side, lim.climb, lim.grip, lim.on_foot
         row[k.SINK], row[k.TRACK], row[k.WHEELBASE] = lim.sink_m, m.track_m, m.wheelbase_m
-        row[k.ROLL_ERROR], row[k.PITCH_ERROR] = lim.roll_error, lim.pitch_error
         row[k.GRIP_REASON] = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
-        row[k.NEW] = 0.0 if practised else 1.0
+        row[k.NEW] = 0.0 if used_to_it else 1.0
     return rows

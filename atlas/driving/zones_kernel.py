@@ -10,8 +10,8 @@ from numba import njit
 from atlas.grid import Bytes, Floats, Floats32
 
 # columns of a row of limits, one row per driver
-SIDE, CLIMB, GRIP, ON_FOOT, SINK, TRACK, WHEELBASE, ROLL_ERROR, PITCH_ERROR, GRIP_REASON, NEW = range(11)
-LIMIT_COLUMNS = 11
+SIDE, CLIMB, GRIP, ON_FOOT, SINK, TRACK, WHEELBASE, GRIP_REASON, NEW = range(9)
+LIMIT_COLUMNS = 9
 HAIR = 1e-6  # one millimetre in a kilometre: a tilt this near its limit is at it, not over it
 ANY_WAY, UP_DOWN, FOOT, KEEP_OUT, UNSURVEYED = range(5)
 R_WITHIN, R_SIDE, R_CLIMB, R_ON_FOOT, R_NO_HEIGHT, TAG = 0, 1, 2, 5, 9, 20
@@ -20,9 +20,9 @@ R_WITHIN, R_SIDE, R_CLIMB, R_ON_FOOT, R_NO_HEIGHT, TAG = 0, 1, 2, 5, 9, 20
 @njit(cache=True, nogil=True)
 def _over(roll: float, pitch: float, stance: float, lim: Floats) -> int:
     """0 within every limit, else the Reason of the limit exceeded by the largest share of it."""
-    by_side = (roll + lim[SINK] / lim[TRACK] + lim[ROLL_ERROR]) / (lim[SIDE] + HAIR)
-    by_climb = (pitch + lim[SINK] / lim[WHEELBASE] + lim[PITCH_ERROR]) / (lim[CLIMB] + HAIR)
-    by_grip = (stance + max(lim[ROLL_ERROR], lim[PITCH_ERROR])) / (lim[GRIP] + HAIR)
+    by_side = (roll + lim[SINK] / lim[TRACK]) / (lim[SIDE] + HAIR)
+    by_climb = (pitch + lim[SINK] / lim[WHEELBASE]) / (lim[CLIMB] + HAIR)
+    by_grip = stance / (lim[GRIP] + HAIR)
     if by_side <= 1.0 and by_climb <= 1.0 and by_grip <= 1.0:
         return R_WITHIN
     if by_side >= by_climb and by_side >= by_grip:
@@ -34,7 +34,7 @@ def _over(roll: float, pitch: float, stance: float, lim: Floats) -> int:
 
 @njit(cache=True, nogil=True)
 def _terrain(tilt: Floats32, steep: float, lim: Floats) -> tuple[int, int]:
-    """Zone and Reason from tilt and steepness alone; `tilt` holds the six extremes of one cell."""
+    """Zone and Reason from tilt and steepness alone; `tilt` holds one cell's six extremes with their error."""
     if math.isnan(tilt[0]) or math.isnan(steep):
         return UNSURVEYED, R_NO_HEIGHT
     over_any = _over(tilt[0], tilt[1], tilt[2], lim)
@@ -49,7 +49,7 @@ def _terrain(tilt: Floats32, steep: float, lim: Floats) -> tuple[int, int]:
 
 
 @njit(cache=True, nogil=True)
-def judge(
+def judge_cells(
     cells: np.ndarray,
     tilt: Floats32,
     steep: Floats,
@@ -69,8 +69,8 @@ def judge(
     """Fill `zone` and `reason` (drivers, cells of the grid) at the flat indices `cells`, and add each cell's
     covered fraction to `share` (drivers, 5).
 
-    `tilt` is (cells listed, 6); everything else per cell lies flat on the grid. `limits` and `wet_limits` have a
-    row per driver. A marking that closes a cell as far as the terrain does is the one named.
+    `tilt` is (cells listed, 6), height error added; everything else per cell lies flat on the grid. `limits`
+    and `wet_limits` have a row per driver.
     """
     local = np.empty(LIMIT_COLUMNS)
     for k in range(limits.shape[0]):
