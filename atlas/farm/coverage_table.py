@@ -33,6 +33,7 @@ def copy_heights(dem_tif: Path, target: Path, stamp: str, tile_format: str) -> N
                 APPEND_SUBDATASET="YES" if target.exists() else "NO",
                 RASTER_TABLE="DEM",
                 TILE_FORMAT=tile_format,
+                PRECISION="0.001",  # with the default of 1, GDAL's readers round 16-bit heights to whole metres
             )
             with rasterio.open(dem_tif) as source, rasterio.open(f"GPKG:{target}:DEM") as copy:
                 if source.nodata is not None and copy.nodata is None:  # 16-bit tiles carry another number
@@ -59,7 +60,7 @@ def copy_picture(backdrop_tif: Path, target: Path, stamp: str) -> None:
         raise OutputError(f"{target}: the picture {backdrop_tif} cannot be written ({e}).") from e
 
 
-def settle_name(target: Path, old: str, new: str) -> None:
+def settle_name(target: Path, old: str, new: str, description: str = "") -> None:
     """Rename a tile table and every mention of it. The creation options reach GDAL in capitals only."""
     with closing(sqlite_file.connect_to_write(target)) as db, db:
         triggers = db.execute(
@@ -75,4 +76,7 @@ def settle_name(target: Path, old: str, new: str) -> None:
         for table, column in CONTENT_TABLES:
             if table in present:
                 db.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", (new, old))
-        db.execute("UPDATE gpkg_contents SET identifier = ? WHERE table_name = ?", (new, new))
+        db.execute(
+            "UPDATE gpkg_contents SET identifier = ?, description = ? WHERE table_name = ?",
+            (new, description, new),
+        )

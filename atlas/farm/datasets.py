@@ -24,23 +24,36 @@ from atlas.errors import TerrainError
 from atlas.grid import CellWindow, Floats, Grid
 
 KEPT_OPEN = 4
+GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
 GDAL_OPTIONS = {"GDAL_CACHEMAX": 64, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
 
 
 @dataclass(frozen=True)
 class Stored:
-    """What GDAL opens (a file, a table of a GeoPackage, or a virtual mosaic), and what to call it to people."""
+    """What GDAL opens (a file, a GeoPackage's table `coverage`, a virtual mosaic), and what people call it."""
 
     dataset: str
     label: str
     paths: tuple[Path, ...]
     coverage: str | None = None  # the table's name, where it is a coverage of the one GeoPackage in `paths`
     zoom: int = 0
+    scaled: bool = False  # a coverage of scaled 16-bit tiles, which GDAL would round
+    first_cell: tuple[int, int] = (0, 0)  # row and column of the model's first cell in the coverage's tile matrix
+    scale: float = 1.0  # stored number × scale + offset is the height, in the model's own unit
+    offset: float = 0.0
     warp_to: Grid | None = None  # the grid it is warped to, where its own is in degrees
 
 
 _held: OrderedDict[tuple[Any, ...], list[Any]] = OrderedDict()
 _lock = threading.RLock()
+
+
+def open_dataset(dataset: str, table: str | None = None) -> Any:
+    """Open a raster read-only; a table of a GeoPackage by open option, since its path may hold colons and quotes.
+
+    Raises rasterio.errors.RasterioError.
+    """
+    return rasterio.open(dataset) if table is None else rasterio.open(dataset, driver="GPKG", TABLE=table)
 
 
 def read(stored: Stored, window: CellWindow) -> Floats:
@@ -55,7 +68,8 @@ def read(stored: Stored, window: CellWindow) -> Floats:
             )
     except (rasterio.errors.RasterioError, OSError) as e:
         raise TerrainError(f"{stored.label}: its heights cannot be read; fetch a whole copy ({e}).") from e
-    return np.ma.filled(band.astype(np.float64), np.nan)
+    heights = np.ma.filled(band.astype(np.float64), np.nan)
+    return heights if stored.scale == 1.0 and stored.offset == 0.0 else heights * stored.scale + stored.offset
 
 
 def close(stored: Stored | None = None) -> None:
@@ -70,7 +84,7 @@ def _open(stored: Stored) -> Any:
     if key in _held:
         _held.move_to_end(key)
         return _held[key][-1]
-    opened = [rasterio.open(stored.dataset)]
+    opened = [open_dataset(stored.dataset, stored.coverage)]
     if stored.warp_to is not None:
         grid = stored.warp_to
         opened.append(
@@ -81,7 +95,7 @@ def _open(stored: Stored) -> Any:
                 width=grid.cols,
                 height=grid.rows,
                 resampling=Resampling.bilinear,
-                nodata=-32768.0,
+                nodata=GAP,
                 dtype="float32",
             )
         )

@@ -2,32 +2,265 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pyproj
 import rasterio
 import rasterio.errors
+from rasterio.crs import CRS
+from rasterio.transform import Affine
+from rasterio.warp import calculate_default_transform
 
 from atlas.errors import TerrainError
-from atlas.farm import datasets
-from atlas.farm.datasets import Stored
+from atlas.farm import datasets, ground_crs, raster_files, sqlite_file
+from atlas.farm.datasets import GDAL_OPTIONS, Stored
 from atlas.farm.layers import Layer
+from atlas.farm.records import Remark
 from atlas.farm.terrain_source import TerrainSource
 from atlas.grid import Grid
-from atlas.settings import Settings
+from atlas.settings import Settings, TerrainTable
+
+COARSE_STEP_M = 0.05
+
+
+@dataclass(frozen=True)
+class Found:
+    """A terrain model as stored: its grid in its own CRS and unit."""
+
+    stored: Stored
+    crs: CRS | None
+    transform: Affine
+    rows: int
+    cols: int
+    unit: str
+    source: str
+    remarks: tuple[Remark, ...]
 
 
 def open_terrain(path: Path, coverage: Layer | None, settings: Settings) -> TerrainSource:
-    """The terrain of a farm file. Raises TerrainError."""
-    if coverage is None:
-        raise TerrainError(f"{path}: has no terrain model; add one or name rasters in layers.dem.")
-    dataset = f"GPKG:{path}:{coverage.name}"
-    label = f"{path}, layer '{coverage.name}'"
+    """The terrain of a farm file: its coverage, or the rasters settings name beside it.
+
+    Raises TerrainError naming what is wrong with it: none there, no CRS, rotated, not on one grid.
+    """
+    found = _coverage(path, coverage) if coverage is not None else _beside(path, settings)
+    return settle(found, settings.terrain)
+
+
+def open_rasters(paths: list[Path], terrain: TerrainTable) -> TerrainSource:
+    """Terrain from rasters alone, one or several on one grid. Raises TerrainError."""
+    return settle(_rasters(paths, ()), terrain)
+
+
+def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
+    """Bring a model as stored to metres on a north-up grid, without touching a height where that can be."""
+    remarks = list(found.remarks)
+    ground = ground_crs.understand(found.crs, found.stored.label)
+    layer = found.stored.coverage or "dem"
+    metres = _height_unit(found, ground, terrain, remarks)
+    flipped = found.transform.e > 0
+    if flipped:
+        remarks.append(Remark(layer, "", "the terrain is stored south-up and was turned"))
+    t = found.transform
+    north = t.f + found.rows * t.e if flipped else t.f
+    stored = found.stored
+    if ground.map_unit_m is None:
+        if stored.scaled:
+            raise TerrainError(
+                f"{stored.label}: heights in scaled 16-bit tiles and in degrees are not read; "
+                "warp the terrain to a CRS in metres first."
+            )
+        stored, grid = _warped(found, ground, remarks)
+        flipped = False
+    elif abs(ground.map_unit_m - 1.0) > 1e-12:
+        unit = ground.map_unit_m
+        crs = CRS.from_wkt(ground_crs.in_metres(ground.flat).to_wkt())
+        grid = Grid(crs, t.c * unit, north * unit, t.a * unit, abs(t.e) * unit, found.rows, found.cols)
+        remarks.append(Remark(layer, "", f"the terrain's CRS {ground.flat.name} was counted in metres"))
+    else:
+        crs = CRS.from_wkt(ground.flat.to_wkt())
+        grid = Grid(crs, t.c, north, t.a, abs(t.e), found.rows, found.cols)
+    source = terrain.source or found.source or "not stated"
+    return TerrainSource(
+        stored,
+        grid,
+        source,
+        terrain.date,
+        tuple(remarks),
+        metres,
+        flipped,
+        pyproj.CRS.from_user_input(grid.crs).to_wkt(),
+    )
+
+
+def _height_unit(
+    found: Found, ground: ground_crs.GroundCrs, terrain: TerrainTable, remarks: list[Remark]
+) -> float:
+    """Metres in one unit of height: as settings say, else the raster, else its CRS, else metres."""
+    layer = found.stored.coverage or "dem"
+    told = ground_crs.unit_m(terrain.height_unit) or ground_crs.unit_m(found.unit) or ground.height_unit_m
+    if told is None:
+        if found.unit:
+            raise TerrainError(
+                f"{found.stored.label}: its heights are in '{found.unit}'; "
+                "say in terrain.height_unit whether that is m, ft or us-ft."
+            )
+        if ground.map_unit_m not in (None, 1.0):
+            remarks.append(
+                Remark(
+                    layer,
+                    "",
+                    "the unit of its heights is not stated, read as metres; say it in terrain.height_unit",
+                )
+            )
+        return 1.0
+    if abs(told - 1.0) > 1e-12:
+        remarks.append(Remark(layer, "", f"its heights are in feet and were turned into metres (× {told:.7g})"))
+    return told
+
+
+def _warped(found: Found, ground: ground_crs.GroundCrs, remarks: list[Remark]) -> tuple[Stored, Grid]:
+    """A model in degrees, warped once (bilinear) to square cells in its UTM zone."""
+    t, rows, cols = found.transform, found.rows, found.cols
+    east, south = t.c + cols * t.a, t.f + rows * t.e
+    zone = ground_crs.utm_for(ground.flat, (t.c + east) / 2, (t.f + south) / 2, found.stored.label)
+    target = CRS.from_wkt(zone.to_wkt())
     try:
-        with rasterio.Env(**datasets.GDAL_OPTIONS), rasterio.open(dataset) as opened:
-            t = opened.transform
-            grid = Grid(opened.crs, t.c, t.f, t.a, -t.e, opened.height, opened.width)
-            zoom = int(opened.tags()["ZOOM_LEVEL"])
+        place, width, height = calculate_default_transform(
+            CRS.from_wkt(ground.flat.to_wkt()), target, cols, rows, t.c, min(t.f, south), east, max(t.f, south)
+        )
     except rasterio.errors.RasterioError as e:
-        raise TerrainError(f"{label}: cannot be read; fetch a whole copy ({e}).") from e
-    stored = Stored(dataset, label, (path,), coverage.name, zoom)
-    return TerrainSource(stored, grid, settings.terrain.source or "not stated", settings.terrain.date)
+        raise TerrainError(f"{found.stored.label}: cannot be warped to {zone.name}; set its CRS right.") from e
+    grid = Grid(target, place.c, place.f, place.a, -place.e, height, width)
+    layer = found.stored.coverage or "dem"
+    remarks.append(
+        Remark(layer, "", f"the terrain is in degrees and was warped to {zone.name}, cells of {place.a:.2f} m")
+    )
+    return replace(found.stored, warp_to=grid), grid
+
+
+def _beside(path: Path, settings: Settings) -> Found:
+    """The rasters that settings name, or the only one in the farm file's folder."""
+    wanted = settings.layers.dem
+    names = (wanted,) if isinstance(wanted, str) else wanted
+    if names is None:
+        beside = sorted(p for p in path.absolute().parent.iterdir() if p.suffix.lower() in (".tif", ".tiff"))
+        if len(beside) != 1:
+            many = f"and {len(beside)} rasters lie beside it" if beside else "and no raster lies beside it"
+            raise TerrainError(f"{path}: holds no terrain model {many}; name it in layers.dem.")
+        said = Remark(
+            "dem", "", f"{beside[0].name} taken as the terrain, being the only raster beside the farm file"
+        )
+        return _rasters(beside, (said,))
+    found: list[Path] = []
+    for name in names:
+        if any(mark in name for mark in "*?["):
+            hits = sorted(path.parent.glob(name)) if not Path(name).is_absolute() else []
+            if not hits:
+                raise TerrainError(f"{path}: layers.dem is '{name}', which no file beside it answers to.")
+            found += hits
+        else:
+            found.append(path.parent / name)
+    if not found:
+        raise TerrainError(f"{path}: layers.dem names no raster; name at least one.")
+    for one in found:
+        if not one.exists():
+            raise TerrainError(
+                f"{path}: layers.dem names '{one.name}', neither a layer of it nor a file beside it."
+            )
+    return _rasters(found, ())
+
+
+def _rasters(paths: list[Path], remarks: tuple[Remark, ...]) -> Found:
+    whole, stored = raster_files.join([raster_files.describe(p) for p in paths])
+    step = whole.scale if "int" in whole.dtype else 0.0
+    return Found(
+        stored,
+        whole.crs,
+        whole.transform,
+        whole.rows,
+        whole.cols,
+        whole.unit,
+        "",
+        remarks + _coarse("dem", step),
+    )
+
+
+def _coarse(layer: str, step: float) -> tuple[Remark, ...]:
+    if step <= COARSE_STEP_M:
+        return ()
+    return (Remark(layer, "", f"its heights are stored in steps of {step:.2g}, too coarse for driving zones"),)
+
+
+def _coverage(path: Path, layer: Layer) -> Found:
+    """A tiled gridded coverage, as GDAL opens it."""
+    dataset = str(path.absolute())
+    label = f"{path}, layer '{layer.name}'"
+    try:
+        with rasterio.Env(**GDAL_OPTIONS), datasets.open_dataset(dataset, layer.name) as opened:
+            crs, t, rows, cols = opened.crs, opened.transform, opened.height, opened.width
+            zoom = int(opened.tags().get("ZOOM_LEVEL", -1))
+            unit = opened.units[0] or ""
+    except rasterio.errors.RasterioError as e:
+        raise TerrainError(f"{label}: the terrain cannot be read; fetch a whole copy ({e}).") from e
+    raster_files.check_upright(t, label)
+    about = _about(path, layer.name, zoom)
+    stored = Stored(
+        dataset,
+        label,
+        (path.absolute(),),
+        layer.name,
+        zoom,
+        about.step > 0,
+        (round((about.north - t.f) / -t.e), round((t.c - about.west) / t.a)),
+    )
+    remarks = _coarse(layer.name, about.step)
+    if about.on_corners:
+        remarks += (Remark(layer.name, "", "its heights stand for cell corners; places may be half a cell off"),)
+    return Found(stored, crs, t, rows, cols, unit, about.source, remarks)
+
+
+@dataclass(frozen=True)
+class _About:
+    """What a coverage's own tables add to what GDAL tells of it."""
+
+    west: float
+    north: float
+    step: float  # between one stored number and the next; 0 for heights stored as floats
+    on_corners: bool
+    source: str
+
+
+def _about(path: Path, table: str, zoom: int) -> _About:
+    try:
+        with closing(sqlite_file.connect_to_read(path)) as db:
+            west, north = db.execute(
+                "SELECT min_x, max_y FROM gpkg_tile_matrix_set WHERE lower(table_name) = lower(?)", (table,)
+            ).fetchone()
+            kind, scale, encoding = db.execute(
+                "SELECT datatype, scale, grid_cell_encoding FROM gpkg_2d_gridded_coverage_ancillary "
+                "WHERE lower(tile_matrix_set_name) = lower(?)",
+                (table,),
+            ).fetchone()
+            quoted = table.replace('"', '""')
+            step = db.execute(
+                f'SELECT max(coalesce(a.scale, 1.0)) FROM "{quoted}" t LEFT JOIN gpkg_2d_gridded_tile_ancillary a '
+                "ON a.tpudt_id = t.id AND lower(a.tpudt_name) = lower(?) WHERE t.zoom_level = ?",
+                (table, zoom),
+            ).fetchone()[0]
+            source = db.execute(
+                "SELECT description FROM gpkg_contents WHERE lower(table_name) = lower(?)", (table,)
+            ).fetchone()[0]
+    except (sqlite3.Error, TypeError) as e:  # TypeError: a row the standard asks for is not there
+        raise TerrainError(
+            f"{path}, layer '{table}': its coverage tables are not whole; fetch a whole copy."
+        ) from e
+    return _About(
+        west,
+        north,
+        (step or 1.0) * scale if kind == "integer" else 0.0,
+        "corner" in (encoding or ""),
+        source or "",
+    )

@@ -12,7 +12,7 @@ import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import TerrainError
-from atlas.farm import datasets, tile_sums
+from atlas.farm import datasets, scaled_tiles, tile_sums
 from atlas.farm.datasets import Stored
 from atlas.farm.records import Remark
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights
@@ -31,6 +31,7 @@ class TerrainSource:
     remarks: tuple[Remark, ...] = ()
     metres: float = 1.0  # what one stored unit of height is
     flipped: bool = False  # stored with its south row first
+    crs_text: str = ""  # the grid's CRS as one text that stays the same from process to process
 
     def read(self, bounds: Bounds, margin_m: float = 0.0) -> Heights:
         """Heights of the cells that touch `bounds` grown by the margin; NaN past the model and in its gaps.
@@ -46,10 +47,11 @@ class TerrainSource:
         return Heights(self.grid.part(wanted), z)
 
     def _stored(self, window: CellWindow) -> Floats:
-        if self.stored.coverage is not None:
-            tile_sums.check(self.stored, self.grid, window)
+        if self._in_tiles:
+            tile_sums.verify_tiles(self.stored, window)
         row = self.grid.rows - window.row - window.rows if self.flipped else window.row
-        z = datasets.read(self.stored, CellWindow(row, window.col, window.rows, window.cols))
+        cells = CellWindow(row, window.col, window.rows, window.cols)
+        z = scaled_tiles.read(self.stored, cells) if self.stored.scaled else datasets.read(self.stored, cells)
         z *= self.metres
         with np.errstate(invalid="ignore"):
             z[~(np.abs(z) <= HIGHEST_M)] = np.nan
@@ -59,12 +61,11 @@ class TerrainSource:
         """A digest of what is stored for that window: the tiles of a coverage, else the heights themselves."""
         wanted = _window(self.grid, bounds.grown(margin_m))
         digest = hashlib.sha256(repr((wanted, self.grid.part(wanted).transform, self.metres)).encode())
-        digest.update(self.grid.crs.to_wkt().encode())
+        digest.update(self.crs_text.encode())
         inside = _clipped(wanted, self.grid)
         if inside.rows > 0 and inside.cols > 0:
-            if self.stored.coverage is not None:
-                for tile in tile_sums.stored(self.stored, self.grid, inside):
-                    digest.update(f"{tile.column} {tile.row} {tile.sha256}".encode())
+            if self._in_tiles:
+                digest.update(tile_sums.digest(self.stored, inside).encode())
             else:
                 digest.update(np.ascontiguousarray(self._stored(inside)).tobytes())
         return digest.hexdigest()
@@ -89,6 +90,11 @@ class TerrainSource:
     def close(self) -> None:
         """Let go of the files this process holds open for it."""
         datasets.close(self.stored)
+
+    @property
+    def _in_tiles(self) -> bool:
+        """Whether a window's cells are the very cells of a coverage's tiles."""
+        return self.stored.coverage is not None and self.stored.warp_to is None
 
     @property
     def paths(self) -> tuple[Path, ...]:

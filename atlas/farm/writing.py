@@ -37,6 +37,7 @@ def write_farm(
     releases: pd.DataFrame | None = None,
     *,
     dem_tif: Path,
+    dem_source: str = "",
     backdrop_tif: Path | None = None,
     written_at: datetime = FIXED_TIME,
     tile_format: TileFormat = "TIFF",
@@ -46,7 +47,9 @@ def write_farm(
 
     Frames come in the CRS of `dem_tif`, a north-up GeoTIFF in metres (float32 with a nodata value). Times are
     aware datetimes or ISO text. `written_at` stands as the file's own date of change, so that the same input
-    gives the same bytes. `tile_format` "PNG" stores heights scaled to 16 bits, "TIFF" as 32-bit floats.
+    gives the same bytes. `dem_source` says where the heights come from. `tile_format` "PNG" stores heights
+    scaled to 16 bits, "TIFF" as 32-bit floats.
+
     Raises OutputError when `path` exists (unless `overwrite`) or cannot be written, FarmFileError when a frame
     is in another CRS than the heights.
     """
@@ -64,7 +67,7 @@ def write_farm(
             coverage_table.copy_picture(backdrop_tif, target, stamp)
         for schema, frame in zip(VECTOR_LAYERS, frames, strict=True):
             _write_layer(target, schema, frame, crs, stamp)
-        coverage_table.settle_name(target, "DEM", DEM_TABLE)
+        coverage_table.settle_name(target, "DEM", DEM_TABLE, dem_source)
         if backdrop_tif is not None:
             coverage_table.settle_name(target, "BACKDROP", BACKDROP_TABLE)
         tile_sums.add(target, DEM_TABLE, stamp)

@@ -1,0 +1,102 @@
+"""What a terrain's CRS means for us: which flat CRS in metres to work in, and in which unit its heights stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pyproj import CRS
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_utm_crs_info
+from pyproj.exceptions import CRSError, ProjError
+from shapely.geometry import Point
+
+from atlas.errors import TerrainError
+from atlas.farm.reprojecting import bring
+
+FOOT_M = 0.3048
+SURVEY_FOOT_M = 1200 / 3937
+UNITS = {
+    "m": 1.0,
+    "metre": 1.0,
+    "meter": 1.0,
+    "metres": 1.0,
+    "meters": 1.0,
+    "ft": FOOT_M,
+    "foot": FOOT_M,
+    "feet": FOOT_M,
+    "international foot": FOOT_M,
+    "us-ft": SURVEY_FOOT_M,
+    "ftus": SURVEY_FOOT_M,
+    "us survey foot": SURVEY_FOOT_M,
+    "us survey feet": SURVEY_FOOT_M,
+    "foot_us": SURVEY_FOOT_M,
+}
+
+
+@dataclass(frozen=True)
+class GroundCrs:
+    """`flat`: the CRS without heights as stored. `map_unit_m`: metres in its unit; None where it is in degrees.
+    `height_unit_m`: metres in its vertical unit, None where it states none."""
+
+    flat: CRS
+    map_unit_m: float | None
+    height_unit_m: float | None
+
+
+def understand(crs: Any, label: str) -> GroundCrs:
+    """Take a raster's CRS apart. Raises TerrainError where there is none, or it has no place on the globe."""
+    if not crs:
+        raise TerrainError(f"{label}: the terrain has no CRS; set it (the delivery note names it) and try again.")
+    try:
+        whole = CRS.from_user_input(crs)
+    except CRSError as e:
+        raise TerrainError(f"{label}: the terrain's CRS cannot be understood; set it again.") from e
+    height = None
+    if whole.is_compound:
+        vertical = [part for part in whole.sub_crs_list if part.is_vertical]
+        height = float(vertical[0].axis_info[0].unit_conversion_factor) if vertical else None
+        whole = whole.sub_crs_list[0]
+    if whole.is_geographic:
+        return GroundCrs(whole, None, height)
+    if not whole.is_projected:
+        raise TerrainError(
+            f"{label}: the terrain's CRS '{whole.name}' has no place on the globe; set the true one and try again."
+        )
+    return GroundCrs(whole, float(whole.axis_info[0].unit_conversion_factor), height)
+
+
+def unit_m(word: str | None) -> float | None:
+    """Metres in a unit of length as files spell it; None for an unknown or empty word."""
+    return UNITS.get((word or "").strip().lower())
+
+
+def in_metres(crs: CRS) -> CRS:
+    """The same projected CRS counted in metres: only its axes change, so no cell moves and none is resampled."""
+    told = crs.to_json_dict()
+    for axis in told["coordinate_system"]["axis"]:
+        axis["unit"] = "metre"
+    told.pop("id", None)
+    told["name"] = f"{crs.name} counted in metres"
+    return CRS.from_json_dict(told)
+
+
+def utm_for(crs: CRS, x: float, y: float, label: str) -> CRS:
+    """The UTM zone of a place given in degrees of `crs`, on its own datum where there is such a zone.
+
+    Raises TerrainError where the place lies outside all zones.
+    """
+    try:
+        place = bring(Point(x, y), crs, CRS.from_epsg(4326))
+        area = AreaOfInterest(*place.bounds)
+        found = [
+            zone
+            for datum in (crs.name, "WGS 84")
+            for zone in query_utm_crs_info(datum_name=datum, area_of_interest=area)
+            if "(" not in zone.name  # "(N-E)" ones are the same zones with their axes turned
+        ]
+    except (ProjError, CRSError) as e:
+        raise TerrainError(f"{label}: {x:g}, {y:g} is no place on the globe; set the terrain's CRS right.") from e
+    if not found:
+        raise TerrainError(f"{label}: {x:g}, {y:g} lies in no UTM zone; bring the terrain in a CRS in metres.")
+    return CRS.from_epsg(int(found[0].code))
