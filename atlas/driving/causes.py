@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
+from numba import njit
+from shapely.geometry import MultiPolygon, Polygon
 
 from atlas.driving import place_names as names
-from atlas.driving.features import place_by
-from atlas.driving.places import PlaceFrame, untranslated
+from atlas.driving.features import Things, place_by, things
+from atlas.driving.places import CODES, PlaceFrame, place_frame, untranslated
 from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
-from atlas.grid import Bytes, Mask
+from atlas.farm.records import HAZARD_KINDS
+from atlas.grid import Bytes, Floats, Floats32, Grid, Mask
 
+Translate = Callable[[str], str]
+
+TERRAIN_KEYS = ("steep", "slippery", "drop", "drop_below", "unknown_edge", "unsurveyed")
+KEYS = (*TERRAIN_KEYS, *HAZARD_KINDS)
+NO_CAUSE = 255
 KEY_OF_REASON = {
+    Reason.WITHIN: "steep",  # not met on closed ground
     Reason.SIDE: "steep",
     Reason.CLIMB: "steep",
     Reason.ON_FOOT: "steep",
@@ -27,10 +37,20 @@ KEY_OF_REASON = {
 
 
 @dataclass(frozen=True)
+class FieldWords:
+    """What the words about one field need, worked out once and used for all its drives."""
+
+    frame: PlaceFrame
+    hazards: tuple[TaggedHazard, ...]
+    things: Things
+    key_of_reason: Bytes  # index into KEYS per reason, (256,)
+
+
+@dataclass(frozen=True)
 class Cause:
-    """One reason for which some of a field is closed: its key (a hazard's kind, or one of the keys above), the
-    square metres, where in words, and the tags of the markings behind it. `by_thing`: the place is told by
-    something on the ground ("above the wall")."""
+    """One reason for which some of a field is closed: its key (of KEYS), the square metres, where in words, and
+    the tags of the markings behind it. `by_thing`: the place is told by something on the ground ("above the
+    wall")."""
 
     key: str
     area_m2: float
@@ -39,60 +59,107 @@ class Cause:
     by_thing: bool = False
 
 
-def closed_causes(
-    frame: PlaceFrame,
-    hazards: Sequence[TaggedHazard],
-    drive: Drive,
-    tr: Callable[[str], str] = untranslated,
-) -> tuple[Cause, ...]:
+def field_words(
+    shape: Polygon | MultiPolygon, grid: Grid, covered: Floats32, z: Floats, hazards: Sequence[TaggedHazard]
+) -> FieldWords:
+    """Prepare the words of one field; `covered` and `z` are (rows, cols) of its terrain's grid."""
+    frame = place_frame(shape, grid, covered, z)
+    keys = np.full(256, KEYS.index("steep"), dtype=np.uint8)
+    for reason, key in KEY_OF_REASON.items():
+        keys[reason] = KEYS.index(key)
+    for one in hazards:
+        keys[min(255, Reason.TAG + one.tag)] = KEYS.index(one.hazard.kind)
+    return FieldWords(frame, tuple(hazards), things(frame, z, hazards), keys)
+
+
+def closed_causes(field: FieldWords, drive: Drive, tr: Translate = untranslated) -> tuple[Cause, ...]:
     """Everything that closes ground to one machine, largest area first.
 
-    Their areas add up to hand work, keep-out and unmeasured ground together, cells at the edge by the part of
-    them that lies in the field.
+    Their areas add up to hand work, keep-out and unmeasured ground together (where the field does not reach past
+    its window of heights), cells at the edge by the part of them that lies in the field.
     """
-    inside = frame.weight > 0
-    closed = inside & (drive.zone >= Zone.ON_FOOT)
-    kinds: dict[int, str] = {one.tag: one.hazard.kind for one in hazards}
-    found: dict[str, list[int]] = {}
-    for code in np.flatnonzero(np.bincount(drive.reason[closed], minlength=256)):
-        found.setdefault(_key(int(code), kinds), []).append(int(code))
-    causes = [_cause(key, codes, closed, frame, hazards, drive.reason, tr) for key, codes in found.items()]
+    zone, reason = drive.zone.ravel()[field.frame.cells], drive.reason.ravel()[field.frame.cells]
+    closed = zone >= Zone.ON_FOOT
+    group = np.where(closed, field.key_of_reason[reason], np.uint8(NO_CAUSE))
+    found = _tally(field, group, len(KEYS))
+    codes = np.flatnonzero(np.bincount(reason[closed], minlength=256)[Reason.TAG + 1 :]) + 1
+    causes = []
+    for i in np.flatnonzero(found.spread.sum(axis=1) > 0):
+        tags = tuple(int(tag) for tag in codes if field.key_of_reason[Reason.TAG + tag] == i)
+        causes.append(_cause(KEYS[i], field, found, int(i), tr, tags))
     return tuple(sorted(causes, key=lambda one: (-one.area_m2, one.key)))
 
 
-def patch(
-    key: str,
-    mask: Mask,
-    frame: PlaceFrame,
-    hazards: Sequence[TaggedHazard],
-    tr: Callable[[str], str] = untranslated,
-    tags: tuple[int, ...] = (),
-) -> Cause:
-    """Any other patch of a field, with its area and place."""
-    spread = frame.spread(mask)
-    area, whole = float(spread.sum()), float(frame.total.sum())
-    place = frame.words(spread, tr)
-    near_thing = key in ("drop", "drop_below") or (not tags and area < 0.05 * whole)
+def patches(field: FieldWords, masks: dict[str, Mask], tr: Translate = untranslated) -> dict[str, Cause]:
+    """Area and place of other patches, given as masks of the field's cells, (cells,); empty ones are left out."""
+    out = {}
+    for key, mask in masks.items():
+        if mask.any():
+            found = _tally(field, np.where(mask, np.uint8(0), np.uint8(NO_CAUSE)), 1)
+            out[key] = _cause(key, field, found, 0, tr, ())
+    return out
+
+
+@dataclass(frozen=True)
+class _Tally:
+    spread: Floats  # square metres, (groups, place codes)
+    rise: Floats  # square metres times height, (groups,); of cells with a height
+    measured: Floats  # square metres with a height, (groups,)
+    near: Floats  # square metres near each thing, (groups, things)
+
+
+def _tally(field: FieldWords, group: Bytes, groups: int) -> _Tally:
+    frame = field.frame
+    out = _Tally(
+        np.zeros((groups, CODES)),
+        np.zeros(groups),
+        np.zeros(groups),
+        np.zeros((groups, len(field.things.names))),
+    )
+    _add_up(
+        group, frame.code, frame.weight, frame.z, field.things.near, out.spread, out.rise, out.measured, out.near
+    )
+    return out
+
+
+@njit(cache=True)
+def _add_up(
+    group: Bytes,
+    code: npt.NDArray[np.int64],
+    weight: Floats,
+    z: Floats,
+    near_thing: Mask,
+    spread: Floats,
+    rise: Floats,
+    measured: Floats,
+    near: Floats,
+) -> None:
+    for i in range(group.size):
+        g = group[i]
+        if g == NO_CAUSE:
+            continue
+        spread[g, code[i]] += weight[i]
+        if not np.isnan(z[i]):
+            rise[g] += weight[i] * z[i]
+            measured[g] += weight[i]
+        for t in range(near_thing.shape[0]):
+            if near_thing[t, i]:
+                near[g, t] += weight[i]
+
+
+def _cause(key: str, field: FieldWords, found: _Tally, i: int, tr: Translate, tags: tuple[int, ...]) -> Cause:
+    area = float(found.spread[i].sum())
+    place = _marked_place(field, tags) or field.frame.words(found.spread[i], tr)
+    small = not tags and area < 0.05 * field.frame.total.sum()
     thing = ""
-    if near_thing or place == tr(names.SEVERAL):
-        thing = place_by(mask, frame, hazards, tr)
+    if key in ("drop", "drop_below") or small or place == tr(names.SEVERAL):
+        height = found.rise[i] / found.measured[i] if found.measured[i] > 0 else float("nan")
+        thing = place_by(found.near[i] / area, height, field.things, tr)
     return Cause(key, area, thing or place, tags, bool(thing))
 
 
-def _key(reason: int, kinds: Mapping[int, str]) -> str:
-    if reason > Reason.TAG:
-        return kinds.get(reason - Reason.TAG, "obstacle")
-    return KEY_OF_REASON.get(Reason(reason), "steep")
-
-
-def _cause(
-    key: str,
-    codes: list[int],
-    closed: Mask,
-    frame: PlaceFrame,
-    hazards: Sequence[TaggedHazard],
-    reason: Bytes,
-    tr: Callable[[str], str],
-) -> Cause:
-    tags = tuple(code - Reason.TAG for code in codes if code > Reason.TAG)
-    return patch(key, closed & np.isin(reason, codes), frame, hazards, tr, tags)
+def _marked_place(field: FieldWords, tags: tuple[int, ...]) -> str:
+    """Where the marking itself lies, if there is one: better than where what it closes lies."""
+    if len(tags) != 1:
+        return ""
+    return next((one.place for one in field.hazards if one.tag == tags[0]), "")

@@ -35,6 +35,17 @@ IN_PART = (
     N_("in the west"),
     N_("in the north-west"),
 )
+MOSTLY = (
+    N_("mostly in the north"),
+    N_("mostly in the north-east"),
+    N_("mostly in the east"),
+    N_("mostly in the south-east"),
+    N_("mostly in the south"),
+    N_("mostly in the south-west"),
+    N_("mostly in the west"),
+    N_("mostly in the north-west"),
+    N_("mostly in the middle"),
+)
 CORNER = (
     N_("in the north"),
     N_("in the north-east corner"),
@@ -55,11 +66,16 @@ MIDDLE = N_("in the middle")
 ALL_ROUND = N_("all round the edge")
 UPPER = N_("across the upper part")
 LOWER = N_("across the lower part")
+MOSTLY_UPPER = N_("mostly in the upper part")
+MOSTLY_LOWER = N_("mostly in the lower part")
 MOST = N_("over most of the field")
 NEARLY_ALL = N_("nearly everywhere")
 SEVERAL = N_("in several places")
 TWO_PLACES = N_("{first} and {second}")
 
 PHRASES = frozenset(
-    (*ALONG_EDGE, *AT_EDGE, *IN_PART, *CORNER, *ACROSS, MIDDLE, ALL_ROUND, UPPER, LOWER, MOST, NEARLY_ALL, SEVERAL)
+    (
+        *(*ALONG_EDGE, *AT_EDGE, *IN_PART, *MOSTLY, *CORNER, *ACROSS),
+        *(MIDDLE, ALL_ROUND, UPPER, LOWER, MOSTLY_UPPER, MOSTLY_LOWER, MOST, NEARLY_ALL, SEVERAL),
+    )
 )

@@ -39,18 +39,20 @@ def untranslated(text: str) -> str:
 
 @dataclass(frozen=True)
 class PlaceFrame:
-    """One field's codes on a grid: `code` per cell (rows, cols), `weight` the square metres of field in it, `z`
-    its height, and `total` the field's square metres per code, (codes,)."""
+    """One field's covered cells, side by side: `cells` their flat indices, `code` where in the field each lies,
+    `weight` the square metres of field in it, `z` its height, each (cells,); `total` square metres per code."""
 
     grid: Grid
-    z: Floats
+    cells: Codes
     code: Codes
     weight: Floats
+    z: Floats
     total: Floats
 
     def spread(self, mask: Mask) -> Floats:
-        """Square metres of field under the mask per code, (codes,)."""
-        return _bins(self.code[mask], self.weight[mask])
+        """Square metres of field per code under a mask of the grid, (rows, cols), or of the cells, (cells,)."""
+        here = mask if mask.shape == self.cells.shape else mask.ravel()[self.cells]
+        return _bins(self.code[here], self.weight[here])
 
     def words(self, spread: Floats, tr: Translate = untranslated) -> str:
         """Words for a patch given by its spread."""
@@ -59,12 +61,12 @@ class PlaceFrame:
 
 def place_frame(shape: Polygon | MultiPolygon, grid: Grid, covered: Floats32, z: Floats) -> PlaceFrame:
     """The frame of a field on its terrain's grid; `covered` and `z` are (rows, cols)."""
-    weight = covered.astype(np.float64) * grid.cell_area
+    cells = np.flatnonzero(covered > 0)
+    weight = covered.ravel()[cells].astype(np.float64) * grid.cell_area
+    heights = z.ravel()[cells]
     side, edge = _sides_and_edges(shape, grid)
-    level = _levels(np.where(covered > 0, z, np.nan))
-    code = (side * EDGES + edge) * LEVELS + level
-    inside = weight > 0
-    return PlaceFrame(grid, z, code, weight, _bins(code[inside], weight[inside]))
+    code = (side.ravel()[cells] * EDGES + edge.ravel()[cells]) * LEVELS + _levels(heights)
+    return PlaceFrame(grid, cells, code, weight, heights, _bins(code, weight))
 
 
 def place_words(shape: BaseGeometry, field: Polygon | MultiPolygon, tr: Translate = untranslated) -> str:
@@ -182,6 +184,8 @@ def _words(spread: Floats, total: Floats | None, tr: Translate, *, long: bool = 
         or _level_words(by_level, share)
         or _side_words(by_side, share)
         or _two_sides(by_side, tr)
+        or _mostly(by_side, by_level)
+        or names.SEVERAL
     )
 
 
@@ -216,6 +220,15 @@ def _level_words(by_level: Floats, share: float) -> str:
     return names.LOWER if by_level[0] >= 0.8 else ""
 
 
+def _mostly(by_side: Floats, by_level: Floats) -> str:
+    """For patches all over the field that still have a main place."""
+    for level, told in ((2, names.MOSTLY_UPPER), (0, names.MOSTLY_LOWER)):
+        if by_level[level] >= 0.65:
+            return told
+    main = int(np.argmax(by_side))
+    return names.MOSTLY[main] if by_side[main] >= 0.4 else ""
+
+
 def _side_words(by_side: Floats, share: float) -> str:
     if by_side[8] >= 0.6:
         return names.MIDDLE
@@ -235,7 +248,7 @@ def _two_sides(by_side: Floats, tr: Translate) -> str:
     if opposite[axis] + by_side[8] > 0.8 and min(by_side[axis], by_side[axis + 4]) > 0.15 and by_side[8] > 0.1:
         return names.ACROSS[axis]
     if by_side[first] + by_side[second] < 0.7 or by_side[second] < 0.15:
-        return names.SEVERAL
+        return ""
     if {first, second} != {8} and abs(first - second) in (1, 7) and 8 not in (first, second):
         return names.IN_PART[first]
     told = [names.MIDDLE if i == 8 else names.IN_PART[i] for i in (first, second)]

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from atlas.driving.causes import Cause, closed_causes, patch
-from atlas.driving.places import PlaceFrame, untranslated
+from atlas.driving.causes import Cause, FieldWords, closed_causes, patches
+from atlas.driving.places import untranslated
 from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
 from atlas.words import N_
 
@@ -17,6 +17,7 @@ Translate = Callable[[str], str]
 
 WHOLE = 0.9995  # of a field; what is left is rounding
 LEAST_M2 = 1.0
+NO_TURN_AT_ALL = 0.8  # of the ground that is driven straight up or down
 TOLD = 3  # causes in a sentence; a fourth would not be remembered
 
 SHARES = (
@@ -33,12 +34,13 @@ SHARES = (
 )
 SMALL_SHARE = N_("a small part")
 
+# after "Do not drive on …: "
 WHY = {
     "steep": N_("too steep {place}"),
     "slippery": N_("too slippery for the wheels {place}"),
     "drop": N_("the ground above a drop {place}"),
     "drop_below": N_("slopes that end at a drop {place}"),
-    "unknown_edge": N_("ground {place} where nobody has measured what lies below"),
+    "unknown_edge": N_("ground {place} beside what is not measured"),
     "unsurveyed": N_("not measured {place}"),
 }
 WHY_DROP_BY = N_("the ground {place}")
@@ -67,38 +69,37 @@ S_ALL = N_("Do not drive in this field at all: {why}.")
 S_PART = N_("Do not drive on {share} of this field ({area}): {why}.")
 S_NONE = N_("No ground in this field is closed to this machine on the map; in doubt, walk it first.")
 S_NONE_WATCH = N_("No ground in this field is closed to this machine on the map, but watch {watch}.")
-S_UP_DOWN = N_("On {share} of it ({area}), {place}, go straight up or down, never across")
-S_ALL_UP_DOWN = N_("Elsewhere go straight up or down, never across")
-S_TO_DROP = N_("straight down {place} ends at a drop")
-S_NO_TURN = N_("there is no room to turn {place}: back out")
-S_CUT_OFF = N_("this machine has no way in to another {area} {place}")
+# the second sentence is some of these, with semicolons between
+S_UP_DOWN = N_("on {share} of the field ({area}) {place}, go straight up or down, never across")
+S_UP_DOWN_BACK = N_(
+    "on {share} of the field ({area}) {place}, go straight up or down, never across, and back out: "
+    "there is no room to turn"
+)
+S_REST_UP_DOWN = N_("on all the rest go straight up or down, never across")
+S_TO_DROP = N_("straight down ends at a drop {place}")
+S_NO_TURN = N_("there is no room to turn {place}, so back out")
+S_CUT_OFF = N_("there is no way in for this machine to another {area} {place}")
+S_NO_WAY_IN = N_("there is no way in for this machine to any of the rest")
 JOIN_TWO = N_("{first}, and {last}")
 AND_MORE = N_("smaller places on the map")
 
 
-def where_not(
-    frame: PlaceFrame, hazards: Sequence[TaggedHazard], drive: Drive, tr: Translate = untranslated
-) -> tuple[str, ...]:
+def where_not(field: FieldWords, drive: Drive, tr: Translate = untranslated) -> tuple[str, ...]:
     """One or two sentences for one machine on one ground with one driver.
 
-    `frame` is the field's (`places.place_frame`), shared by all its drives. `tr` translates the fixed phrases.
+    `field` (`causes.field_words`) is shared by all drives of a field. `tr` translates the fixed phrases.
     """
     closed_m2 = drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
     area_m2 = closed_m2 + drive.any_way_m2 + drive.up_down_m2
     if drive.unsurveyed_m2 >= WHOLE * area_m2:
         return (tr(S_NOTHING_MEASURED),)
-    causes = closed_causes(frame, hazards, drive, tr)
-    if closed_m2 >= WHOLE * area_m2:
-        return (tr(S_ALL).format(why=_list(_told(causes, closed_m2), tr)),)
-    how = _how(frame, drive, area_m2, closed_m2, tr)
     if closed_m2 < LEAST_M2:
-        return (_nothing_closed(hazards, tr), *how)
-    first = tr(S_PART).format(
-        share=share_words(closed_m2 / area_m2, tr),
-        area=area_words(closed_m2, tr),
-        why=_list(_told(causes, closed_m2), tr),
-    )
-    return (first, *how)
+        return (_nothing_closed(field.hazards, tr), *_how(field, drive, tr))
+    why = _list(_told(closed_causes(field, drive, tr), closed_m2), tr)
+    if closed_m2 >= WHOLE * area_m2:
+        return (tr(S_ALL).format(why=why),)
+    share, area = share_words(closed_m2 / area_m2, tr), area_words(closed_m2, tr)
+    return (tr(S_PART).format(share=share, area=area, why=why), *_how(field, drive, tr))
 
 
 def share_words(share: float, tr: Translate = untranslated) -> str:
@@ -145,7 +146,7 @@ def _why(cause: Cause, tr: Translate) -> str:
         return tr(WHY_MARKED_MANY[cause.key]).format(tags=tags)
     if cause.tags:
         return tr(WHY_MARKED[cause.key]).format(place=cause.place, tags=tags)
-    if cause.key == "drop" and cause.by_thing:
+    if cause.key == "drop" and cause.by_thing:  # "the ground above the wall"
         return tr(WHY_DROP_BY).format(place=cause.place)
     return tr(WHY[cause.key]).format(place=cause.place)
 
@@ -160,31 +161,58 @@ def _nothing_closed(hazards: Sequence[TaggedHazard], tr: Translate) -> str:
     return tr(S_NONE_WATCH).format(watch=_list((causes[:TOLD], len(causes) > TOLD), tr))
 
 
-def _how(
-    frame: PlaceFrame,
-    drive: Drive,
-    area_m2: float,
-    closed_m2: float,
-    tr: Translate,
-) -> tuple[str, ...]:
+def _how(field: FieldWords, drive: Drive, tr: Translate) -> tuple[str, ...]:
     """The second sentence: how to go on the rest."""
+    open_m2 = drive.any_way_m2 + drive.up_down_m2
+    area_m2 = open_m2 + drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
+    cells = field.frame.cells
+    zone, reason = drive.zone.ravel()[cells], drive.reason.ravel()[cells]
+    up_down = zone == Zone.UP_DOWN
+    ends = (reason == Reason.DROP_BELOW) | (reason == Reason.UNKNOWN_EDGE)
+    masks = {
+        "up_down": up_down,
+        "to_drop": up_down & ends,
+        "no_turn": drive.no_turn.ravel()[cells] > 0,
+        "cut_off": drive.cut_off.ravel()[cells] > 0,
+    }
+    if masks["cut_off"].any() and float(field.frame.weight[masks["cut_off"]].sum()) >= WHOLE * open_m2:
+        return (_sentence([tr(S_NO_WAY_IN)]),)
+    found = patches(field, masks, tr)
     parts = []
-    inside = frame.weight > 0
-    up_down = inside & (drive.zone == Zone.UP_DOWN)
-    if drive.up_down_m2 >= WHOLE * (area_m2 - closed_m2):
-        parts.append(tr(S_ALL_UP_DOWN))
-    elif drive.up_down_m2 >= max(20.0, 0.01 * area_m2):
-        found = patch("up_down", up_down, frame, (), tr)
-        share = share_words(drive.up_down_m2 / area_m2, tr)
-        parts.append(tr(S_UP_DOWN).format(share=share, area=area_words(drive.up_down_m2, tr), place=found.place))
-    to_drop = up_down & ((drive.reason == Reason.DROP_BELOW) | (drive.reason == Reason.UNKNOWN_EDGE))
-    for mask, sentence in (
-        (to_drop, S_TO_DROP),
-        (inside & (drive.no_turn > 0), S_NO_TURN),
-        (inside & (drive.cut_off > 0), S_CUT_OFF),
+    for key, least in (
+        ("up_down", max(20.0, 0.01 * area_m2)),
+        ("to_drop", 1.0),
+        ("no_turn", max(20.0, 0.01 * area_m2)),
+        ("cut_off", max(50.0, 0.02 * area_m2)),
     ):
-        if frame.weight[mask].sum() >= max(20.0, 0.005 * area_m2):
-            found = patch("other", mask, frame, (), tr)
-            parts.append(tr(sentence).format(place=found.place, area=area_words(found.area_m2, tr)))
+        if key in found and found[key].area_m2 >= least:
+            parts.append((key, found[key]))
+    return (_sentence([_part(key, patch, drive, found, tr) for key, patch in _few(parts)]),) if parts else ()
+
+
+def _few(parts: list[tuple[str, Cause]]) -> list[tuple[str, Cause]]:
+    """As many as can be kept in mind; one that says the same as another goes."""
+    by_key = dict(parts)
+    if "no_turn" in by_key and by_key["no_turn"].area_m2 >= NO_TURN_AT_ALL * by_key["up_down"].area_m2:
+        parts = [one for one in parts if one[0] != "no_turn"]
+    return parts[:TOLD]
+
+
+def _part(key: str, patch: Cause, drive: Drive, found: dict[str, Cause], tr: Translate) -> str:
+    open_m2 = drive.any_way_m2 + drive.up_down_m2
+    area_m2 = open_m2 + drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
+    sentence = {"up_down": S_UP_DOWN, "to_drop": S_TO_DROP, "no_turn": S_NO_TURN, "cut_off": S_CUT_OFF}[key]
+    if key == "up_down":
+        stuck = found["no_turn"].area_m2 if "no_turn" in found else 0.0
+        if drive.up_down_m2 >= WHOLE * open_m2:
+            sentence = S_REST_UP_DOWN
+        elif stuck >= NO_TURN_AT_ALL * patch.area_m2:
+            sentence = S_UP_DOWN_BACK
+    return tr(sentence).format(
+        share=share_words(patch.area_m2 / area_m2, tr), area=area_words(patch.area_m2, tr), place=patch.place
+    )
+
+
+def _sentence(parts: Sequence[str]) -> str:
     text = "; ".join(parts)
-    return (text[0].upper() + text[1:] + ".",) if text else ()
+    return text[0].upper() + text[1:] + "."
