@@ -61,7 +61,7 @@ def make_demo(path: Path, fields: int = 16, cell_m: float = 1.0, seed: int = 1) 
             path,
             _frame(_parcel_rows(land, placed)),
             _frame(_hazard_rows(land, placed)),
-            _frame(_gate_rows(land, placed)),
+            _frame(_gate_rows(placed)),
             pd.DataFrame(
                 [{"storm_id": "storm-2026-06-10", "passed_at": STORM, "note": "hail and 60 mm in two hours"}]
             ),
@@ -137,7 +137,7 @@ def _hazard_rows(land: Land, placed: list[DemoField]) -> list[dict[str, Any]]:
     return rows
 
 
-def _gate_rows(land: Land, placed: list[DemoField]) -> list[dict[str, Any]]:
+def _gate_rows(placed: list[DemoField]) -> list[dict[str, Any]]:
     rows = []
     for f in placed:
         for n, g in enumerate(g for g in demo_plan.GATES if g.field == f.planned.key):

@@ -24,7 +24,7 @@ BASE_M = 640.0  # the stream at the western edge
 
 # where each kind of feature ends in a stretch's table, in this order; pits are the last
 SPURS = len(demo_plan.SPURS)
-HOLLOWS = SPURS + len(demo_plan.HOLLOWS)
+HOLLOWS = SPURS + len(demo_plan.HOLLOWS) + len(demo_plan.SPRINGS)
 STEPS = HOLLOWS + len(demo_plan.STEPS)
 ROADS = STEPS + len(demo_plan.ROADS)
 RAMPS = ROADS + len(demo_plan.GATES)
@@ -75,7 +75,7 @@ def _base(u: float, v: float, gu: float, gv: float, profile: Floats, plan: Float
     if high > 0.0:
         swell = 4.0 * high * (1.0 - high)
         z += swell * (15.0 * noise(gu / 180.0, gv / 380.0, salt + 6) + 3.4 * noise(gu / 66.0, gv / 90.0, salt + 7))
-    return z - _hollows(u, v, plan, 0, SPURS)
+    return float(z - _hollows(u, v, plan, 0, SPURS))
 
 
 @njit(cache=True)
@@ -122,8 +122,9 @@ def _roads(z: float, u: float, v: float, gu: float, gv: float, profile: Floats, 
 
 @njit(cache=True)
 def _pits(
-    z: float, x: float, y: float, u: float, v: float, gu: float, gv: float, profile: Floats, plan: Floats, salt: int
-) -> float:
+    z: float, x: float, y: float, u: float, v: float, gu: float, gv: float, profile: Floats, plan: Floats,
+    salt: int,
+) -> float:  # fmt: skip
     """Quarries: a floor on the level of the road before them, and walls that rise until they meet the slope."""
     for k in range(RAMPS, plan.shape[0]):
         du = u - plan[k, 0]
@@ -153,7 +154,7 @@ def height(x: float, y: float, profile: Floats, plans: Floats, salt: int) -> flo
     z = _roads(z, u, v, gu, gv, profile, plan, salt)
     bed = BASE_M + FALL * gu + profile[900] - 1.5  # the stream
     z = min(z, bed + 0.95 * max(0.0, abs(v) - 1.6))
-    return z + 0.05 * noise(x / 5.3, y / 5.3, salt + 10) + 0.06 * noise(x / 1.9, y / 1.9, salt + 11)
+    return float(z + 0.05 * noise(x / 5.3, y / 5.3, salt + 10) + 0.06 * noise(x / 1.9, y / 1.9, salt + 11))
 
 
 @njit(cache=True, nogil=True)

@@ -50,7 +50,7 @@ def noise(x: float, y: float, salt: int) -> float:
     zd = LEAN_X[d] * (tx - 1.0) + LEAN_Y[d] * (ty - 1.0)
     low = za + sx * (zb - za)
     high = zc + sx * (zd - zc)
-    return 2.0 * (low + sy * (high - low))
+    return float(2.0 * (low + sy * (high - low)))
 
 
 @njit(cache=True)

@@ -79,8 +79,8 @@ FIELDS = (
     PlannedField("yard", "meadow", ring("330 -10,420 -12,520 -10,640 -13,662 -40,630 -76,500 -78,400 -80,326 -80,"
                                         "338 -45"),
                  holes=(ring("478 -66,484 -40,512 -36,538 -44,534 -66"),)),
-    PlannedField("little", "pasture", ring("176 14,236 13,240 40,225 67,180 66,166 42")),
-    PlannedField("broad", "meadow", ring("236 13,330 10,455 14,520 30,500 66,360 69,225 67,240 40")),
+    PlannedField("little", "pasture", ring("158 14,216 13,219 40,210 67,166 66,150 42")),
+    PlannedField("broad", "meadow", ring("246 13,330 10,455 14,520 30,500 66,360 69,240 67,251 40")),
     PlannedField("outer", "meadow", ring("840 16,930 12,1012 14,1034 40,1010 66,920 68,850 64,826 40")),
     PlannedField("sun", "meadow", ring("40 88,110 84,180 88,192 130,178 168,110 172,40 160,22 120")),
     PlannedField("crook", "meadow", ring("262 87,350 84,430 86,440 130,425 171,340 174,270 166,255 125")),
@@ -105,9 +105,9 @@ HOLLOWS = (
     (664, 350, 654, 64, 7.0, 24, 0.18),
     (362, -340, 372, -78, 6.0, 26, 0.20),
     (838, -310, 810, -76, 5.0, 23, 0.22),
-    (158, 68, 152, 2, 0.8, 5, 0.08),
+    (226, 69, 232, 2, 0.9, 5, 0.08),
     (654, 70, 648, 2, 1.0, 6, 0.08),
-    (700, -82, 706, -2, 0.8, 5, 0.08),
+    (806, -84, 800, -2, 0.9, 5, 0.08),
     (352, 246, 345, 92, 3.2, 38, 0.35),
     (500, 392, 462, 258, 3.6, 40, 0.30),
     (786, 246, 776, 92, 3.4, 36, 0.35),
@@ -146,7 +146,7 @@ PITS = ((606, -118, 13.0, 2.0, -92, 0.4),)
 GATES = (
     PlannedGate("mill", 0, 210, 4.0, 12.0),
     PlannedGate("yard", 0, 368, 4.5, 16.0, ambulance=True),
-    PlannedGate("little", 1, 204, 3.2, 8.0),
+    PlannedGate("little", 1, 188, 3.2, 8.0),
     PlannedGate("broad", 1, 430, 4.0, 16.0),
     PlannedGate("outer", 1, 905, 4.0, 12.0),
     PlannedGate("sun", 1, 70, 3.5, 10.0),
@@ -166,18 +166,18 @@ GATES = (
 )
 
 SPRINGS = (
-    PlannedSpring("crook", Spot(348, 118)),
-    PlannedSpring("stone", Spot(778, 112)),
-    PlannedSpring("bench", Spot(144, 296)),
-    PlannedSpring("high", Spot(472, 290)),
-    PlannedSpring("dark", Spot(225, -124)),
+    PlannedSpring("crook", Spot(343, 112)),
+    PlannedSpring("stone", Spot(772, 110)),
+    PlannedSpring("bench", Spot(149, 294)),
+    PlannedSpring("high", Spot(474, 285)),
+    PlannedSpring("dark", Spot(226, -119)),
 )
 
 HAZARDS = (
     PlannedHazard("mill", "unstable_bank", "line", ring("66 -12,150 -8,240 -9,325 -7"), 2, 2.0, 1.0, 1.6, -420,
                   note="the stream eats under the turf"),
-    PlannedHazard("yard", "wet_spot", "polygon", ring("575 -34,600 -22,628 -30,634 -48,604 -56,580 -50"), 2, 5.0,
-                  2.0, None, -330, note="soft after every rain, reeds in the middle"),
+    PlannedHazard("yard", "wet_spot", "polygon", ring("388 -72,412 -70,424 -54,414 -30,396 -26,384 -48"), 2, 5.0,
+                  2.0, None, 11, note="gully water came over the road and lies here"),
     PlannedHazard("yard", "obstacle", "point", ring("440 -52"), 1, 3.0, 1.0, None, -2000, note="well cover"),
     PlannedHazard("broad", "wet_spot", "point", ring("300 32"), 1, 6.0, 3.0, None, 12, note="water stood here"),
     PlannedHazard("broad", "overhead_line", "wire", ring("262 -95,325 48,400 219,482 405"), 2, 6.0, 2.0, None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -80,12 +81,10 @@ class Placer:
 def dense(spots: tuple[Spot, ...]) -> list[Spot]:
     """A line with a spot every few metres; the same ones whichever way the line runs, so that neighbours fit."""
     out = [spots[0]]
-    for a, b in zip(spots, spots[1:], strict=False):
+    for a, b in itertools.pairwise(spots):
         low, high = sorted((a, b), key=lambda s: (s.u, s.v))
         n = max(1, math.ceil(math.hypot(b.u - a.u, b.v - a.v) / STEP_M))
-        between = [
-            Spot(low.u + (high.u - low.u) * i / n, low.v + (high.v - low.v) * i / n) for i in range(1, n)
-        ]
+        between = [Spot(low.u + (high.u - low.u) * i / n, low.v + (high.v - low.v) * i / n) for i in range(1, n)]
         out += between if low == a else between[::-1]
         out.append(b)
     return out

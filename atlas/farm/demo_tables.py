@@ -1,4 +1,4 @@
-"""The plan as the tables that the height loop reads: lengths turned into factors, each farm's copy a little other."""
+"""The plan as tables for the height loop: lengths turned into factors, each farm's copy a little different."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ def plan_tables(rows: int, cols: int, seed: int) -> Floats:
     """One table for each stretch, (rows, cols, features, 7): spurs, hollows, steps, roads, ramps, pits."""
     rng = np.random.default_rng([seed, 7])
     one = np.zeros((demo_kernel.RAMPS + len(demo_plan.PITS), 7))
-    one[: demo_kernel.HOLLOWS] = demo_plan.SPURS + demo_plan.HOLLOWS
+    one[: demo_kernel.HOLLOWS] = demo_plan.SPURS + demo_plan.HOLLOWS + _niches()
     one[demo_kernel.HOLLOWS : demo_kernel.STEPS] = demo_plan.STEPS
     one[demo_kernel.STEPS : demo_kernel.ROADS] = demo_plan.ROADS
     for k, gate in enumerate(demo_plan.GATES, start=demo_kernel.ROADS):
@@ -29,6 +29,11 @@ def plan_tables(rows: int, cols: int, seed: int) -> Floats:
         (rows, cols, demo_kernel.STEPS - demo_kernel.SPURS)
     )
     return many
+
+
+def _niches() -> tuple[tuple[float, ...], ...]:
+    """Each spring has eaten a small hollow into the slope."""
+    return tuple((s.at.u, s.at.v + 11, s.at.u, s.at.v - 11, 0.8, 9, 0.5) for s in demo_plan.SPRINGS)
 
 
 def gate_side(gate: demo_plan.PlannedGate) -> float:
@@ -51,7 +56,7 @@ def _from_ends(table: Floats, along: int, across: int, length: int, shift: int) 
 
 
 def profile_table() -> Floats:
-    """Height above the stream for v from −450 to 450 every half metre, from slopes in percent at turning points."""
+    """Height above the stream for v from −450 to 450 every half metre, summed from slopes in percent."""
     north = [(0, 2), (10, 3), (60, 6), (70, 12), (84, 14), (104, 18), (172, 26), (182, 30), (228, 40), (250, 28),
              (262, 16), (276, 11), (318, 18), (342, 54), (398, 66), (425, 46), (450, 0)]  # fmt: skip
     south = [(0, 2), (10, 2), (64, 5), (80, 9), (92, 15), (112, 22), (140, 38), (200, 54), (240, 46), (330, 42),
