@@ -7,9 +7,10 @@ import math
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
+from atlas.driving.examples import DRIVERS, MACHINES
 from atlas.driving.grounds import Ground, grounds
 from atlas.errors import SettingsError
-from atlas.settings import DriverTable, MachineTable, Settings
+from atlas.settings import MachineTable, Settings
 
 
 @dataclass(frozen=True)
@@ -77,90 +78,18 @@ class Rig:
         return tuple(key for key, g in self.grounds.items() if g.no_better_than(self.grounds[ground]))
 
 
-def _example(name: str, **figures: object) -> MachineTable:
-    return MachineTable.model_validate({"name": f"{name} (example)", **figures})
-
-
-BUILT_IN_MACHINES = {
-    "slope_tractor": _example(
-        "Slope tractor, twin tyres, front mower",
-        track_m=2.1,
-        wheelbase_m=2.2,
-        cog_height_m=0.75,
-        cog_ahead_m=1.1,
-        front_axle="pivots",
-        pivot_height_m=0.5,
-        width_m=2.6,
-        mass_kg=2900,
-        side_limit_pct=42,
-        turn_radius_m=4.5,
-    ),
-    "two_axle_mower": _example(
-        "Two-axle slope mower",
-        track_m=2.0,
-        wheelbase_m=1.9,
-        cog_height_m=0.6,
-        cog_ahead_m=1.05,
-        front_axle="pivots",
-        pivot_height_m=0.45,
-        width_m=2.4,
-        mass_kg=2300,
-        side_limit_pct=46,
-        turn_radius_m=3.5,
-    ),
-    "transporter_empty": _example(
-        "Hay transporter, empty",
-        track_m=1.9,
-        wheelbase_m=2.8,
-        cog_height_m=0.8,
-        cog_ahead_m=1.6,
-        front_axle="fixed",
-        width_m=2.3,
-        mass_kg=3000,
-        side_limit_pct=46,
-        turn_radius_m=5.5,
-    ),
-    "transporter_loaded": _example(
-        "Hay transporter, loaded",
-        track_m=1.9,
-        wheelbase_m=2.8,
-        cog_height_m=1.15,
-        cog_ahead_m=1.25,
-        front_axle="fixed",
-        width_m=2.3,
-        mass_kg=4800,
-        turn_radius_m=5.5,
-    ),
-    "bar_mower": _example(
-        "Walked bar mower, lattice wheels",
-        track_m=1.1,
-        wheelbase_m=0.7,
-        cog_height_m=0.45,
-        cog_ahead_m=0.3,
-        front_axle="fixed",
-        width_m=1.9,
-        mass_kg=220,
-        side_limit_pct=60,
-        climb_limit_pct=60,
-        turn_radius_m=1.5,
-        walked=True,
-    ),
-}
-BUILT_IN_DRIVERS = {"new": DriverTable(share=0.6), "practised": DriverTable(share=1.0)}
-
-
 def rig(settings: Settings) -> Rig:
     """Machines, grounds and drivers of a farm, with the built-in examples for a table it leaves out.
 
     Raises SettingsError, one sentence, for figures that cannot belong together.
     """
     example = not settings.machines
-    tables = settings.machines or BUILT_IN_MACHINES
+    tables = settings.machines or MACHINES
     machines = {key: machine(key, table, example) for key, table in tables.items()}
     of_grounds = grounds(settings.grounds)
     drivers = {
         key: Driver(key, table.share, not settings.drivers)
-        for key, table in (settings.drivers or BUILT_IN_DRIVERS).items()
+        for key, table in (settings.drivers or DRIVERS).items()
     }
     return Rig(machines, of_grounds, drivers, _shown(settings, machines, of_grounds, drivers))
 

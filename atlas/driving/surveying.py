@@ -21,7 +21,7 @@ from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Grid
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
-from atlas.terrain.stance import stance
+from atlas.terrain.stance import Stance, stance
 
 
 def survey_driving(
@@ -49,7 +49,7 @@ def survey_driving(
     tilts: tuple[Tilt, ...] = ()
     drives: tuple[Drive, ...] = ()
     if not why_none:
-        tilts = tuple(tilt(terrain, m) for m in rig.machines.values())
+        tilts = _tilts(terrain, rig)
         drives = _drives(terrain, closed, tilts, ways_in, parcel.shape.area, rig, settings)
     lines = drop_lines(closed.drops[settings.on_foot.limit_pct / 100.0], parcel.shape)
     return DrivingSurvey(
@@ -75,9 +75,20 @@ def too_coarse(grid: Grid, settings: Settings) -> str:
     )
 
 
-def tilt(terrain: TerrainSurvey, m: Machine) -> Tilt:
-    """How one machine stands on each cell of the field."""
-    found = stance(terrain.z, terrain.gradient, terrain.covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m)
+def _tilts(terrain: TerrainSurvey, rig: Rig) -> tuple[Tilt, ...]:
+    """How each machine stands on each cell; set-ups on the same wheels stand alike and are worked out once."""
+    stood: dict[tuple[float, float], Stance] = {}
+    for m in rig.machines.values():
+        wheels = (m.track_m, m.wheelbase_m)
+        if wheels not in stood:
+            stood[wheels] = stance(
+                terrain.z, terrain.gradient, terrain.covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m
+            )
+    return tuple(tilt(m, stood[(m.track_m, m.wheelbase_m)]) for m in rig.machines.values())
+
+
+def tilt(m: Machine, found: Stance) -> Tilt:
+    """A stance under its machine's name."""
     return Tilt(
         m.key,
         found.any_roll,
