@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from datetime import UTC
 from typing import TYPE_CHECKING
 
+from shapely.geometry import box
+
 from atlas import words
 from atlas.driving.grounds import NEEDED
 from atlas.pages.context import PageContext
 from atlas.pages.overview_entry import EntryHazard, OverviewEntry, summarise
+from atlas.pages.overview_hatch import cross_hatch
 from atlas.pages.overview_map import FieldDrawing, draw, farm_box
-from atlas.pages.overview_paper import frame_for, sheet_for
+from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
 from atlas.pages.render import page, stamp
 
@@ -54,6 +57,8 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "many": len(rows) > MOST_ON_PAPER,
         "shown": _shown(ctx),
         "relief": relief,
+        "strip_mm": STRIP_MM,
+        "key_hatch": cross_hatch(box(0, 0, 12, 6)),
         "stamp": stamp,
     }
     return {"index.html": page("overview.html", ctx, ".", values)}

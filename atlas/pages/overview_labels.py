@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from atlas.pages.overview_hatch import Spot
+
 TEXT_MM = 2.7  # letters about 1.9 mm high: read at arm's length
 LETTER_MM = 0.56 * TEXT_MM  # mean advance of a sans face (measured on the page's own font)
 LINE_MM = 3.0
+SIGN_MM = 1.8  # half a gate's sign
 # Offsets tried in turn, in label heights: where the field's middle is, then below, above, further off.
-TRIES = (0.0, 1.0, -1.0, 2.0, -2.0)
+TRIES = (0.0, 0.5, -0.5, 1.0, -1.0, 1.5, -1.5, 2.0, -2.0, 2.5, -2.5)
 
 
 @dataclass(frozen=True)
@@ -47,9 +50,12 @@ class _Box:
         )
 
 
-def place_labels(wanted: Sequence[Wanted], width_mm: float, height_mm: float) -> list[Label]:
-    """Greedy, in order: number and name where they fit, else the number alone (the list has the name)."""
-    taken: list[_Box] = []
+def place_labels(
+    wanted: Sequence[Wanted], width_mm: float, height_mm: float, signs: Sequence[Spot] = ()
+) -> list[Label]:
+    """Greedy, in order: number and name where they fit beside each other and the signs, else the number alone
+    (the list has the name)."""
+    taken = [_Box(s.x - SIGN_MM, s.y - SIGN_MM, s.x + SIGN_MM, s.y + SIGN_MM) for s in signs]
     placed = []
     for want in wanted:
         full = len(f"{want.number} {want.name}") * LETTER_MM

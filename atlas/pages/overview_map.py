@@ -10,18 +10,22 @@ from dataclasses import dataclass
 from pyproj import CRS, Transformer
 from pyproj.enums import TransformDirection
 from shapely import wkt
+from shapely.affinity import affine_transform
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bounds
 from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
+from atlas.pages.overview_hatch import Combs, Spot, combs, cross_hatch, question_marks
 from atlas.pages.overview_labels import Label, Wanted, place_labels
 from atlas.pages.overview_paper import MapFrame, ScaleBar, grid_step, scale_bar
+from atlas.pages.overview_picture import STROKE_EVERY_M, ZonePicture
 
 # Smaller than this, hatching is mud: outlines and numbers only, and the legend says that nothing closed is drawn.
 PICTURE_UP_TO = 15_000
 STROKE_MM = 1.7
 STROKE_APART_MM = 2.2
+CORNER_MM = 8.0
 
 
 @dataclass(frozen=True)
@@ -29,10 +33,13 @@ class FieldDrawing:
     entry: OverviewEntry
     number: int
     outline: str
-    on_foot: str
-    keep_out: str
-    unsurveyed: str
-    strokes: str
+    on_foot: str  # the area, to clip the combs to
+    combs: Combs | None
+    keep_out: str  # hatching
+    unsurveyed: str  # the area
+    marks: tuple[Spot, ...]
+    plumbs: str  # strokes straight down
+    bobs: str  # their lower ends
     label: Label
     pictured: bool
 
@@ -51,14 +58,6 @@ class Tick:
 
 
 @dataclass(frozen=True)
-class Place:
-    """A point on the sheet, millimetres from the frame's upper left corner."""
-
-    x: float
-    y: float
-
-
-@dataclass(frozen=True)
 class MapDrawing:
     """Everything the template draws; lengths in millimetres."""
 
@@ -67,7 +66,7 @@ class MapDrawing:
     ways_in: tuple[WayInDrawing, ...]
     eastings: tuple[Tick, ...]
     northings: tuple[Tick, ...]
-    crossings: tuple[Place, ...]
+    crossings: tuple[Spot, ...]
     grid_m: int
     north_deg: float  # true north, clockwise from straight up the sheet
     bar: ScaleBar
@@ -88,13 +87,14 @@ def draw(
     step = grid_step(frame.scale)
     eastings = _ticks(frame.bounds.west, frame.bounds.east, step, frame.x_mm)
     northings = _ticks(frame.bounds.south, frame.bounds.north, step, frame.y_mm)
+    gates = tuple(WayInDrawing(w, _mm(frame.x_mm(w.x)), _mm(frame.y_mm(w.y))) for w in ways_in)
     return MapDrawing(
         frame,
-        tuple(_fields(entries, frame)),
-        tuple(WayInDrawing(w, _mm(frame.x_mm(w.x)), _mm(frame.y_mm(w.y))) for w in ways_in),
+        tuple(_fields(entries, gates, frame)),
+        gates,
         eastings,
         northings,
-        tuple(Place(e.at, n.at) for e in eastings for n in northings),
+        tuple(Spot(e.at, n.at) for e in eastings for n in northings),
         step,
         true_north_deg(crs_wkt, frame.bounds),
         scale_bar(frame.scale),
@@ -121,25 +121,48 @@ def farm_box(entries: Sequence[OverviewEntry], ways_in: Sequence[EntryWayIn]) ->
     return Bounds(min(west), min(south), max(east), max(north))
 
 
-def _fields(entries: Sequence[OverviewEntry], frame: MapFrame) -> Iterable[FieldDrawing]:
+def _fields(
+    entries: Sequence[OverviewEntry], ways_in: Sequence[WayInDrawing], frame: MapFrame
+) -> Iterable[FieldDrawing]:
     labels = place_labels(
         [Wanted(i, e.name, frame.x_mm(e.label_x), frame.y_mm(e.label_y)) for i, e in enumerate(entries, 1)],
         frame.sheet.map_width_mm,
         frame.sheet.map_height_mm,
+        [Spot(w.x, w.y) for w in ways_in],
     )
     for number, (entry, label) in enumerate(zip(entries, labels, strict=True), 1):
-        picture = entry.picture if frame.scale <= PICTURE_UP_TO else None
-        yield FieldDrawing(
-            entry,
-            number,
-            path_of(entry.shape(), frame),
-            path_of_wkt(picture.on_foot, frame) if picture else "",
-            path_of_wkt(picture.keep_out, frame) if picture else "",
-            path_of_wkt(picture.unsurveyed, frame) if picture else "",
-            _stroke_path(entry, frame) if picture else "",
-            label,
-            picture is not None,
-        )
+        yield _field(entry, number, label, frame)
+
+
+def _field(entry: OverviewEntry, number: int, label: Label, frame: MapFrame) -> FieldDrawing:
+    outline = path_of(entry.shape(), frame)
+    picture = entry.picture if frame.scale <= PICTURE_UP_TO else None
+    if picture is None:
+        return FieldDrawing(entry, number, outline, "", None, "", "", (), "", "", label, False)
+    foot, out, unknown = (_area(t, frame) for t in (picture.on_foot, picture.keep_out, picture.unsurveyed))
+    plumbs, bobs = _strokes(picture, frame)
+    return FieldDrawing(
+        entry,
+        number,
+        outline,
+        path_of_wkt(picture.on_foot, frame),
+        combs(foot) if foot else None,
+        cross_hatch(out) if out else "",
+        path_of_wkt(picture.unsurveyed, frame),
+        question_marks(unknown) if unknown else (),
+        plumbs,
+        bobs,
+        label,
+        True,
+    )
+
+
+def _area(text: str, frame: MapFrame) -> BaseGeometry | None:
+    """Ground in WKT as an area on the sheet, millimetres; None where there is none."""
+    if not text:
+        return None
+    k, b = frame.mm_per_m, frame.bounds
+    return affine_transform(wkt.loads(text), [k, 0.0, 0.0, -k, -b.west * k, b.north * k])
 
 
 def path_of_wkt(text: str, frame: MapFrame) -> str:
@@ -172,24 +195,30 @@ def _h(hundredths: int) -> str:
     return f"{hundredths / 100:.2f}".rstrip("0").rstrip(".")
 
 
-def _stroke_path(entry: OverviewEntry, frame: MapFrame) -> str:
-    """Straight-down strokes, thinned on their lattice to stay apart on paper."""
-    assert entry.picture is not None
-    keep = max(1, math.ceil(STROKE_APART_MM / (10 * frame.mm_per_m)))
-    out = []
-    for s in entry.picture.strokes:
+def _strokes(picture: ZonePicture, frame: MapFrame) -> tuple[str, str]:
+    """Straight-down strokes, thinned to stay apart on paper: their lines, and their lower ends."""
+    keep = max(1, math.ceil(STROKE_APART_MM / (STROKE_EVERY_M * frame.mm_per_m)))
+    lines, ends = [], []
+    for s in picture.strokes:
         if (s.x // 10) % keep or (s.y // 10) % keep:
             continue
         down = math.radians(s.down_deg)
         dx, dy = STROKE_MM * math.sin(down), -STROKE_MM * math.cos(down)
         x, y = frame.x_mm(s.x) - dx / 2, frame.y_mm(s.y) - dy / 2
-        out.append(f"M{_mm(x):g} {_mm(y):g}l{_mm(dx):g} {_mm(dy):g}")
-    return "".join(out)
+        lines.append(f"M{_mm(x):g} {_mm(y):g}l{_mm(dx):g} {_mm(dy):g}")
+        ends.append(f"M{_mm(x + dx):g} {_mm(y + dy):g}h0")
+    return "".join(lines), "".join(ends)
 
 
 def _ticks(low: float, high: float, step: int, place: Callable[[float], float]) -> tuple[Tick, ...]:
     values = range(math.ceil(low / step) * step, math.floor(high) + 1, step)
-    return tuple(Tick(_mm(place(v)), f"{v:,}".replace(",", "\u202f")) for v in values)
+    ends = sorted((place(low), place(high)))
+    return tuple(
+        Tick(_mm(at), f"{v:,}".replace(",", "\u202f"))
+        for v in values
+        for at in [place(v)]
+        if ends[0] + CORNER_MM <= at <= ends[1] - CORNER_MM  # numbers must not run into the frame's corners
+    )
 
 
 def _mm(value: float) -> float:

@@ -10,13 +10,15 @@ from atlas.grid import Bounds
 # A4 and A3 after ISO 216 (from memory), millimetres, upright.
 PAPERS = {"A4": (210.0, 297.0), "A3": (297.0, 420.0)}
 SCALES = (
-    *(500, 1000, 2000, 2500, 5000, 7500, 10_000, 15_000, 20_000, 25_000, 50_000, 75_000),
-    *(100_000, 150_000, 200_000, 250_000, 500_000, 750_000, 1_000_000, 2_000_000, 5_000_000),
+    *(500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500),
+    *(10_000, 12_500, 15_000, 20_000, 25_000, 30_000, 40_000, 50_000, 60_000, 75_000),
 )
 EDGE_MM = 8.0  # most desk printers leave 4 to 6 mm white
 HEAD_MM = 15.0
+STRIP_MM = 11.0  # north arrow and scale bar, below the map so that they hide no ground
+CAPTION_MM = 17.0  # source, date and signs below that
 SIDE_MM = {"A4": 76.0, "A3": 96.0}  # the column of words beside the map, sideways sheet
-FOOT_MM = {"A4": 92.0, "A3": 112.0}  # the block of words below it, upright sheet
+FOOT_MM = {"A4": 70.0, "A3": 86.0}  # the block of words below it, upright sheet
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ class ScaleBar:
 def sheet_for(paper: str, turned: str) -> Sheet:
     """The sheet that [print] asks for: `paper` A4 or A3, `turned` upright or sideways."""
     short, long = PAPERS[paper]
-    inner_height = (long if turned == "upright" else short) - 2 * EDGE_MM - HEAD_MM
+    inner_height = (long if turned == "upright" else short) - 2 * EDGE_MM - HEAD_MM - STRIP_MM - CAPTION_MM
     if turned == "upright":
         words = FOOT_MM[paper]
         return Sheet(paper, turned, short, long, short - 2 * EDGE_MM, inner_height - words, words)
@@ -82,7 +84,7 @@ def sheet_for(paper: str, turned: str) -> Sheet:
     return Sheet(paper, turned, long, short, long - 2 * EDGE_MM - words, inner_height, words)
 
 
-def frame_for(farm: Bounds, sheet: Sheet, margin_mm: float = 6.0) -> MapFrame:
+def frame_for(farm: Bounds, sheet: Sheet, margin_mm: float = 4.0) -> MapFrame:
     """The largest round scale at which `farm` and a margin fit the sheet, the farm in the middle."""
     across = sheet.map_width_mm - 2 * margin_mm
     down = sheet.map_height_mm - 2 * margin_mm
@@ -96,7 +98,7 @@ def frame_for(farm: Bounds, sheet: Sheet, margin_mm: float = 6.0) -> MapFrame:
 
 
 def round_up(value: float) -> int:
-    """The next number with one digit that is not nought: 3 120 000 becomes 4 000 000."""
+    """The next number with one digit that is not nought: 312 000 becomes 400 000."""
     power = int(10 ** math.floor(math.log10(value)))
     return math.ceil(value / power) * power
 
