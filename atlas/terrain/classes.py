@@ -12,9 +12,13 @@ from atlas.grid import Bytes, Floats
 UNKNOWN = 255
 
 
+Edge = Literal["lower", "upper"]
+
+
 @dataclass(frozen=True)
 class ClassTable:
-    """Breaks in percent, rising. `edge` says which class a value exactly on a break belongs to.
+    """Breaks in percent, rising. `edge` says which class a value exactly on a break belongs to, for all breaks or
+    one by one.
 
     `edge_within_pct` is what counts as exactly on it: wide enough for the rounding of the sum (1e-12 on heights of
     a thousand metres), far below anything a survey can measure.
@@ -23,7 +27,7 @@ class ClassTable:
     """
 
     breaks_pct: tuple[float, ...] = (18.0, 35.0, 50.0)
-    edge: Literal["lower", "upper"] = "lower"
+    edge: Edge | tuple[Edge, ...] = "lower"
     edge_within_pct: float = 1e-9
 
     @property
@@ -33,8 +37,10 @@ class ClassTable:
     @property
     def limits(self) -> Floats:
         """Steepness (rise over run) above which the next class begins, (count - 1,)."""
-        shift = self.edge_within_pct if self.edge == "lower" else -self.edge_within_pct
-        return (np.asarray(self.breaks_pct, dtype=np.float64) + shift) / 100.0
+        edges = self.edge if isinstance(self.edge, tuple) else (self.edge,) * len(self.breaks_pct)
+        shifts = [self.edge_within_pct if edge == "lower" else -self.edge_within_pct for edge in edges]
+        found: Floats = (np.asarray(self.breaks_pct, dtype=np.float64) + np.asarray(shifts)) / 100.0
+        return found
 
     def over_pct(self, index: int) -> float:
         return 0.0 if index == 0 else self.breaks_pct[index - 1]

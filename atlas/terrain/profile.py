@@ -17,8 +17,8 @@ def steepest_profile(heights: Heights, gradient: Gradient, covered: Floats) -> P
     """Heights along the way down that falls furthest inside the field, sampled about each cell, top to bottom.
 
     The way follows the fall line from cell to cell and ends where that leaves the field; a hollow is left by its
-    lowest way out, so the line may rise a little there. None where there is no such way (under two measured cells, or
-    level ground).
+    lowest way out, so the line may rise a little there. None where there is no such way (under two measured cells,
+    or level ground).
     """
     grid = heights.grid
     z = np.ascontiguousarray(heights.z, dtype=np.float64)
