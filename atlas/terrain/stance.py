@@ -14,6 +14,7 @@ from atlas.terrain.stance_kernel import LEVEL, SNAP, stance_extremes
 FALL_HEADINGS_DEG = (0.0, 15.0, -15.0)  # and their opposites, on which the wheels stand on the same points
 ROUND_HEADINGS_DEG = tuple(22.5 * k for k in range(1, 8))  # with 0 and the opposites: sixteen winds
 HEADINGS_DEG = FALL_HEADINGS_DEG + ROUND_HEADINGS_DEG
+WINDS = [0, *range(len(FALL_HEADINGS_DEG), len(HEADINGS_DEG))]
 
 
 @dataclass(frozen=True)
@@ -21,8 +22,8 @@ class Stance:
     """Largest tilt of one wheel base per cell, rise over run, (rows, cols); NaN where a wheel has no height.
 
     `any_` is over all headings (sixteen, and 15° either side of straight up and down), `fall_` over those
-    within 15° of straight up or down. Where the ground falls less than 3 % no heading counts as straight up or
-    down, and `fall_` equals `any_`.
+    within 15° of straight up or down. Where the ground falls less than 3 % nothing is straight up or down: the
+    sixteen winds are counted from grid north, and `fall_` equals `any_`.
     """
 
     any_roll: Floats32
@@ -58,6 +59,7 @@ def stance(z: Floats, gradient: Gradient, covered: Floats32, *, track_m: float, 
     """
     out = np.empty((6, *z.shape), dtype=np.float32)
     grid = gradient.grid
+    wheels = wheel_offsets(track_m, wheelbase_m)
     stance_extremes(
         np.ascontiguousarray(z, dtype=np.float64),
         gradient.gx,
@@ -67,7 +69,8 @@ def stance(z: Floats, gradient: Gradient, covered: Floats32, *, track_m: float, 
         grid.cell_y,
         track_m,
         wheelbase_m,
-        wheel_offsets(track_m, wheelbase_m),
+        wheels,
+        wheels[WINDS],
         len(FALL_HEADINGS_DEG),
         out,
     )
@@ -86,12 +89,13 @@ def stance_plain(
         north = np.where(level, 1.0, -gradient.gy / slope)
     roll, pitch = tilt_at_headings(z, east, north, grid.cell_x, grid.cell_y, track_m, wheelbase_m)
     tilt = np.hypot(roll, pitch)
-    missing = np.isnan(roll).any(axis=0) | np.isnan(slope) | ~(covered > 0)
+    gap = np.where(level, np.isnan(roll[WINDS]).any(axis=0), np.isnan(roll).any(axis=0))
+    missing = gap | np.isnan(slope) | ~(covered > 0)
     n = len(FALL_HEADINGS_DEG)
     found = []
     for of in (slice(None), slice(0, n)):
         for part in (roll, pitch, tilt):
-            largest = np.where(level, part.max(axis=0), part[of].max(axis=0))
+            largest = np.where(level, part[WINDS].max(axis=0), part[of].max(axis=0))
             found.append(np.where(missing, np.nan, largest).astype(np.float32))
     return Stance(*found)
 

@@ -26,6 +26,7 @@ def stance_extremes(
     track: float,
     wheelbase: float,
     wheels: Floats,
+    winds: Floats,
     n_fall: int,
     out: Floats32,
 ) -> None:
@@ -33,7 +34,8 @@ def stance_extremes(
 
     `wheels` (headings, 4) holds metres ahead and to the left of the front left and the front right wheel as seen
     down the fall line; its first `n_fall` rows are the headings near the fall line. A heading and its opposite
-    put the wheels on the same four points, so only one of the two is listed.
+    put the wheels on the same four points, so only one of the two is listed. `winds` is the same for the sixteen
+    winds alone, for level cells, where nothing is straight up or down.
     """
     rows, cols = z.shape
     reach = math.hypot(track, wheelbase) / 2.0
@@ -51,14 +53,15 @@ def stance_extremes(
             if slope >= LEVEL:
                 east, north = -gx[r, c] / slope, -gy[r, c] / slope
             way = (east / cell_x, north / cell_x, east / cell_y, north / cell_y)
+            table = wheels if slope >= LEVEL else winds
             careful = r < edge_r or c < edge_c or r >= rows - edge_r or c >= cols - edge_c
-            six = _extremes(z, flat, r, c, way, across, along, wheels, n_fall, careful)
+            six = _extremes(z, flat, r, c, way, across, along, table, n_fall, careful)
             if math.isnan(six[0]) and not careful:  # a gap in reach: look again, minding which cells carry weight
-                six = _extremes(z, flat, r, c, way, across, along, wheels, n_fall, True)
+                six = _extremes(z, flat, r, c, way, across, along, table, n_fall, True)
             if math.isnan(six[0]):
                 continue
             out[0, r, c], out[1, r, c], out[2, r, c] = six[0], six[1], math.sqrt(six[2])
-            if slope < LEVEL:  # no fall line to keep to: straight up or down may be any heading
+            if slope < LEVEL:  # straight up or down may be any heading
                 out[3:, r, c] = out[:3, r, c]
             else:
                 out[3, r, c], out[4, r, c], out[5, r, c] = six[3], six[4], math.sqrt(six[5])
