@@ -1,52 +1,31 @@
-"""The commands, nothing else: each one reads its words, calls the same function a Python user would, and prints."""
+"""The commands, nothing else: each reads its words, calls what a Python user would call, and prints."""
 
 from __future__ import annotations
 
 import sys
-import traceback
-from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from atlas import __version__
-from atlas.errors import AtlasError
+from atlas.cli_words import MOMENT, Commands, marking, steps
+from atlas.errors import RowError
+from atlas.farm.records import GROUNDS
 
 FARM = click.argument("farm", type=click.Path(path_type=Path))
 SETTINGS = click.option(
-    "--settings", "settings_path", type=click.Path(path_type=Path), help="Settings file; default: atlas.toml beside FARM."
+    "--settings",
+    "settings_path",
+    type=click.Path(path_type=Path),
+    help="Settings file; default: atlas.toml beside FARM.",
 )
 
 
-class _Group(click.Group):
-    """Every refusal becomes one sentence and exit code 2; a fault of ours one sentence and exit code 1."""
-
-    def invoke(self, ctx: click.Context) -> object:
-        try:
-            return super().invoke(ctx)
-        except (click.exceptions.Exit, click.Abort, click.ClickException):
-            raise
-        except AtlasError as e:
-            self._stop(ctx, str(e), 2)
-        except BrokenPipeError:
-            sys.exit(1)
-        except Exception as e:  # anything else is a fault of ours
-            kind = type(e).__name__
-            self._stop(ctx, f"field-atlas failed by a fault of its own ({kind}: {e}); --debug shows where.", 1)
-        return None
-
-    def _stop(self, ctx: click.Context, sentence: str, code: int) -> None:
-        if ctx.params.get("debug"):
-            traceback.print_exc()
-        click.echo(" ".join(sentence.split()), err=True)
-        sys.exit(code)
-
-
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.option("--debug", is_flag=True, help="Show where an error came from.")
 @click.version_option(__version__, prog_name="field-atlas")
-def main(debug: bool) -> None:  # noqa: ARG001 (read by _Group)
+def main(debug: bool) -> None:
     """From a farm file to a driving atlas: where each machine may drive on each field, and where not.
 
     The atlas is a guide from a terrain model and from what was marked. The machine's handbook, local rules, the
@@ -56,19 +35,29 @@ def main(debug: bool) -> None:  # noqa: ARG001 (read by _Group)
 
 @main.command()
 @FARM
-@click.option("--out", type=click.Path(path_type=Path), default=Path("build"), show_default=True, help="The atlas.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("build"), show_default=True, help="The atlas."
+)
 @SETTINGS
-@click.option("--jobs", type=click.IntRange(1, 256), help="Processes; default: one for a farm, all cores for many fields.")
+@click.option(
+    "--jobs", type=click.IntRange(1, 256), help="Processes; default: one for a farm, all cores for many fields."
+)
 @click.option("--strict", is_flag=True, help="Publish nothing if any field fails.")
-def build(farm: Path, out: Path, settings_path: Path | None, jobs: int | None, strict: bool) -> None:
+@click.option("--as-of", type=MOMENT, help="What the file said then; a bare date means the end of that day.")
+def build(
+    farm: Path, out: Path, settings_path: Path | None, jobs: int | None, strict: bool, as_of: datetime | None
+) -> None:
     """Build the atlas of FARM, or the next edition of it.
 
     Example: field-atlas build farm.gpkg --out build
     """
     from atlas import engine
 
-    with click.progressbar(length=1, label="Fields", show_pos=True, file=sys.stderr) as bar:
-        report = engine.build(farm, out, settings_path=settings_path, jobs=jobs, strict=strict, progress=_steps(bar))
+    quiet = not sys.stderr.isatty()
+    with click.progressbar(length=1, label="Fields", show_pos=True, file=sys.stderr, hidden=quiet) as bar:
+        report = engine.build(
+            farm, out, settings_path=settings_path, jobs=jobs, as_of=as_of, strict=strict, progress=steps(bar)
+        )
     for remark in report.remarks:
         click.echo(f"note: {remark}", err=True)
     for failure in report.failed:
@@ -95,11 +84,27 @@ def inspect(farm: Path, settings_path: Path | None) -> None:
 
 @main.command()
 @click.argument("new", type=click.Path(path_type=Path))
-@click.option("--parcels", type=click.Path(path_type=Path), required=True, help="Field boundaries, any vector format.")
-@click.option("--dem", "dems", type=click.Path(path_type=Path), multiple=True, required=True, help="Heights, any raster format; may be given often.")
-@click.option("--hazards", type=click.Path(path_type=Path), multiple=True, help="Marked hazards, any vector format; may be given often.")
+@click.option(
+    "--parcels", type=click.Path(path_type=Path), required=True, help="Field boundaries, any vector format."
+)
+@click.option(
+    "--dem",
+    "dems",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    required=True,
+    help="Heights, any raster format; may be given often.",
+)
+@click.option(
+    "--hazards",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Marked hazards, any vector format; may be given often.",
+)
 @SETTINGS
-def start(new: Path, parcels: Path, dems: tuple[Path, ...], hazards: tuple[Path, ...], settings_path: Path | None) -> None:
+def start(
+    new: Path, parcels: Path, dems: tuple[Path, ...], hazards: tuple[Path, ...], settings_path: Path | None
+) -> None:
     """Make the farm file NEW from field boundaries and heights.
 
     Example: field-atlas start farm.gpkg --parcels fields.shp --dem tile_1.tif --dem tile_2.tif
@@ -115,7 +120,14 @@ def start(new: Path, parcels: Path, dems: tuple[Path, ...], hazards: tuple[Path,
 @main.command()
 @click.argument("new", type=click.Path(path_type=Path))
 @click.option("--fields", type=click.IntRange(1, 100_000), default=16, show_default=True, help="How many fields.")
-@click.option("--cell", "cell_m", type=click.FloatRange(0.25, 10), default=1.0, show_default=True, help="Terrain cell in metres.")
+@click.option(
+    "--cell",
+    "cell_m",
+    type=click.FloatRange(0.25, 10),
+    default=1.0,
+    show_default=True,
+    help="Terrain cell in metres.",
+)
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number, another farm.")
 def demo(new: Path, fields: int, cell_m: float, seed: int) -> None:
     """Make the farm file NEW of an invented hill farm; the same bytes for the same seed.
@@ -128,18 +140,136 @@ def demo(new: Path, fields: int, cell_m: float, seed: int) -> None:
     click.echo(f"{new} is ready; next: field-atlas build {new}")
 
 
-def _steps(bar: object) -> Callable[[int, int], None]:
-    """Feed a progress bar from (done, total)."""
+@main.command(context_settings={"ignore_unknown_options": True})
+@FARM
+@click.argument("kind")
+@click.argument("points", metavar="X,Y…", nargs=-1)
+@click.option("--at", "shape", flag_value="at", help="A point: --at X,Y")
+@click.option("--line", "shape", flag_value="line", help="A line: --line X,Y X,Y …")
+@click.option("--area", "shape", flag_value="area", help="An area: --area X,Y X,Y X,Y …")
+@click.option(
+    "--lonlat", is_flag=True, help="Places are longitude,latitude (WGS 84), else the farm file's own metres."
+)
+@click.option(
+    "--severity", type=click.IntRange(1, 3), help="Wet spots: 1 boot prints stay, 2 boot sinks, 3 over the ankle."
+)
+@click.option("--reach", "reach_m", type=float, help="Metres that the nearest part of a machine keeps away.")
+@click.option("--accuracy", "accuracy_m", type=float, help="Metres by which the place may be wrong.")
+@click.option("--depth", "depth_m", type=float, help="How deep a bank is, metres.")
+@click.option("--note", default="", help="What a worker should know about it.")
+@click.option("--by", default="", help="Who saw it.")
+@click.option("--seen-at", type=MOMENT, help="When it was seen; default: now.")
+@SETTINGS
+def mark(
+    farm: Path, kind: str, points: tuple[str, ...], shape: str | None, lonlat: bool, severity: int | None,
+    reach_m: float | None, accuracy_m: float | None, depth_m: float | None, note: str, by: str,
+    seen_at: datetime | None, settings_path: Path | None,
+) -> None:  # fmt: skip
+    """Mark a hazard in FARM; prints its hazard_id.
 
-    def step(done: int, total: int) -> None:
-        bar.length = max(total, 1)  # type: ignore[attr-defined]
-        bar.update(done - bar.pos)  # type: ignore[attr-defined]
+    KIND is one of wet_spot, unstable_bank, forest_edge, obstacle, overhead_line, no_go, slip.
 
-    return step
+    Example: field-atlas mark farm.gpkg wet_spot --at 612345.6,5201234.5 --severity 2 --by Runa
+    """
+    from atlas import engine
+    from atlas.farm import change
+
+    hazard_id = change.mark(
+        farm, kind, marking(shape, points), lonlat=lonlat, severity=severity, reach_m=reach_m,
+        accuracy_m=accuracy_m, depth_m=depth_m, note=note, by=by, seen_at=seen_at,
+        settings=engine.settings_for(farm, settings_path),
+    )  # fmt: skip
+    click.echo(hazard_id)
 
 
-def _now() -> datetime:
-    return datetime.now(UTC)
+@main.command()
+@FARM
+@click.argument("hazard_id")
+@click.option("--by", default="", help="Who saw that it is gone.")
+@SETTINGS
+def retire(farm: Path, hazard_id: str, by: str, settings_path: Path | None) -> None:
+    """Say that a hazard is gone; it stays in the file's history.
+
+    Example: field-atlas retire farm.gpkg 7c1d0c6e-3f0b-4a51-9f1e-0a4f6b2d9e11 --by Runa
+    """
+    from atlas import engine
+    from atlas.farm import change
+
+    change.retire(farm, hazard_id, by=by, settings=engine.settings_for(farm, settings_path))
+    click.echo(f"{hazard_id} is gone from the next map on; next: field-atlas build {farm}")
+
+
+@main.command()
+@FARM
+@click.option("--passed-at", type=MOMENT, required=True, help="When the storm had passed.")
+@click.option("--note", default="", help="What it did.")
+@SETTINGS
+def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None) -> None:
+    """Write down a storm: every release ends, and wet spots and banks must be looked at again.
+
+    Example: field-atlas storm farm.gpkg --passed-at 2026-06-12T03:00
+    """
+    from atlas import engine
+    from atlas.farm import change
+
+    change.storm(farm, passed_at, note=note, settings=engine.settings_for(farm, settings_path))
+    click.echo(f"No field is released any more; next: field-atlas build {farm}")
+
+
+@main.command()
+@FARM
+@click.argument("more", metavar="[ID…]", nargs=-1)
+@click.option("--field", "fields", multiple=True, metavar="ID", help="A field to release; may be given often.")
+@click.option("--all", "every", is_flag=True, help="Every field.")
+@click.option("--ground", type=click.Choice(GROUNDS), required=True, help="The ground it is released on.")
+@click.option("--until", type=MOMENT, required=True, help="When the release ends.")
+@click.option("--by", required=True, help="Who gives the word.")
+@SETTINGS
+def release(
+    farm: Path, more: tuple[str, ...], fields: tuple[str, ...], every: bool, ground: str, until: datetime, by: str,
+    settings_path: Path | None,
+) -> None:  # fmt: skip
+    """Release fields of FARM for driving, on a ground, until a time.
+
+    Example: field-atlas release farm.gpkg --field F01 F02 --ground damp --until 2026-06-12T20:00 --by Runa
+    """
+    from atlas import engine
+    from atlas.farm import change
+
+    asked = (*fields, *more)
+    if every == bool(asked):
+        raise RowError("Say which fields: --field ID …, or --all.")
+    released = change.release(
+        farm, "all" if every else asked, ground, until, by, settings=engine.settings_for(farm, settings_path)
+    )
+    click.echo(f"Released: {', '.join(released)}; next: field-atlas build {farm}")
+
+
+@main.command("take-in")
+@FARM
+@click.argument("marks", type=click.Path(path_type=Path), nargs=-1, required=True)
+@click.option("--dry-run", is_flag=True, help="Show what would be taken in, write nothing.")
+@click.option("--merge", is_flag=True, help="Take marks of the same spot as one.")
+@click.option("--skip-refused", is_flag=True, help="Take in the rest although some are refused.")
+@SETTINGS
+def take_in(
+    farm: Path, marks: tuple[Path, ...], dry_run: bool, merge: bool, skip_refused: bool, settings_path: Path | None
+) -> None:
+    """Take marks files from tablets into FARM, shown as a table.
+
+    Example: field-atlas take-in farm.gpkg marks.geojson --dry-run
+    """
+    from atlas import engine
+    from atlas.farm.takein import take_in as merge_marks
+
+    report = merge_marks(
+        farm, marks, dry_run=dry_run, merge=merge, skip_refused=skip_refused,
+        settings=engine.settings_for(farm, settings_path),
+    )  # fmt: skip
+    click.echo("\n".join(report.lines()))
+    click.echo(report.sentence)
+    if report.refused and not report.written:
+        sys.exit(2)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,98 @@
+"""What the commands share: reading times and places, and turning a refusal into a sentence and an exit code."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+import click
+from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from atlas.errors import AtlasError, RowError
+
+
+class Moment(click.ParamType):
+    """A date or a time in ISO 8601; without a zone it is the local clock's, a bare date is the end of that day."""
+
+    name = "time"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        text = str(value).strip()
+        try:
+            found = datetime.fromisoformat(text)
+        except ValueError:
+            self.fail(f"'{text}' is no time; write it as 2026-06-12T06:30 or 2026-06-12.", param, ctx)
+        if len(text) <= 10:
+            found = found.replace(hour=23, minute=59, second=59)
+        return found.astimezone(UTC)
+
+
+MOMENT = Moment()
+
+
+class Commands(click.Group):
+    """Every refusal becomes one sentence and exit code 2; a fault of ours one sentence and exit code 1."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except (click.exceptions.Exit, click.Abort, click.ClickException):
+            raise
+        except AtlasError as e:
+            self._stop(ctx, str(e), 2)
+        except BrokenPipeError:
+            sys.exit(1)
+        except Exception as e:  # anything else is a fault of ours
+            kind = type(e).__name__
+            self._stop(ctx, f"field-atlas failed by a fault of its own ({kind}: {e}); --debug shows where.", 1)
+        return None
+
+    def _stop(self, ctx: click.Context, sentence: str, code: int) -> None:
+        if ctx.params.get("debug"):
+            traceback.print_exc()
+        click.echo(" ".join(sentence.split()), err=True)
+        sys.exit(code)
+
+
+def _points(texts: tuple[str, ...]) -> list[tuple[float, float]]:
+    """Coordinates written as X,Y. Raises RowError naming the first that is not."""
+    points = []
+    for text in texts:
+        parts = text.split(",")
+        try:
+            x, y = (float(part) for part in parts)
+        except ValueError as e:
+            raise RowError(f"'{text}' is no place; write it as X,Y, for example 612345.6,5201234.5.") from e
+        points.append((x, y))
+    return points
+
+
+def marking(shape: str | None, texts: tuple[str, ...]) -> BaseGeometry:
+    """The point, line or area that was asked for. Raises RowError where places are missing or too many."""
+    points = _points(texts)
+    least = {"at": 1, "line": 2, "area": 3}
+    if shape is None:
+        raise RowError("Say where it is: --at X,Y, or --line X,Y X,Y …, or --area X,Y X,Y X,Y …")
+    if len(points) < least[shape] or (shape == "at" and len(points) > 1):
+        raise RowError(
+            f"--{shape} got {len(points)} places; it takes {least[shape]}{'' if shape == 'at' else ' or more'}."
+        )
+    made: BaseGeometry = {
+        "at": lambda: Point(points[0]),
+        "line": lambda: LineString(points),
+        "area": lambda: Polygon(points),
+    }[shape]()
+    return made
+
+
+def steps(bar: object) -> Callable[[int, int], None]:
+    """Feed a progress bar from (done, total)."""
+
+    def step(done: int, total: int) -> None:
+        bar.length = max(total, 1)  # type: ignore[attr-defined]
+        bar.update(done - bar.pos)  # type: ignore[attr-defined]
+
+    return step
