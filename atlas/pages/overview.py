@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from shapely.geometry import box
 
 from atlas import words
-from atlas.driving.grounds import NEEDED
 from atlas.pages.context import PageContext
-from atlas.pages.overview_entry import EntryHazard, OverviewEntry, summarise
+from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
 from atlas.pages.overview_hatch import cross_hatch
-from atlas.pages.overview_map import FieldDrawing, draw, farm_box
+from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
 from atlas.pages.render import page, stamp
+from atlas.pages.sheet_set import drive_of, shown
 
 if TYPE_CHECKING:
     from atlas.survey import FieldSurvey
@@ -29,14 +30,13 @@ MOST_ON_PAPER = 24  # rows of the list that a printed sheet has room for
 
 
 def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
-    """What the overview keeps of one field: its zones for the set that paper shows."""
-    shown = ctx.rig.shown
-    ground = shown.ground or (survey.release.ground if survey.release else NEEDED)
-    drives = survey.driving.drives
-    drive = next(
-        (d for d in drives if (d.machine, d.ground, d.driver) == (shown.machine, ground, shown.driver)), None
+    """What the overview keeps of one field: its zones for the sets that paper shows."""
+    without = replace(survey, release=None)
+    return summarise(
+        survey,
+        drive_of(survey, shown(survey, ctx)) if survey.release else None,
+        drive_of(without, shown(without, ctx)),
     )
-    return summarise(survey, drive)
 
 
 def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: FarmRelief) -> dict[str, bytes]:
@@ -46,7 +46,7 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
     sheet = sheet_for(ctx.settings.print.paper, ctx.settings.print.turned)
     frame = frame_for(farm_box(entries, ways_in), sheet)
     drawing = draw(entries, ways_in, frame, relief.bounds, relief.crs_wkt)
-    rows = [Row.of(f, f.entry.release is not None and f.entry.release.ends > now) for f in drawing.fields]
+    rows = [_row(f, now) for f in drawing.fields]
     values = {
         "map": drawing,
         "sheet": sheet,
@@ -74,31 +74,52 @@ class Piece:
 
 
 @dataclass(frozen=True)
+class ShareRow:
+    """How much of a field is closed for one set: the strip, and the percentage rounded up."""
+
+    strip: tuple[Piece, ...]
+    closed_pct: int
+
+
+@dataclass(frozen=True)
 class Row:
     """One field in the list: its drawing, whether it is released now, and what the finder looks through."""
 
     field: FieldDrawing
     released: bool
     find: str
-    strip: tuple[Piece, ...]
-    closed_pct: int | None
 
     @property
     def entry(self) -> OverviewEntry:
         return self.field.entry
 
-    @staticmethod
-    def of(field: FieldDrawing, released: bool) -> Row:
-        shares = field.entry.shares
-        closed = shares.closed_share if shares else None
-        return Row(
-            field,
-            released,
-            folded(f"{field.number} {field.entry.name} {field.entry.field_id} {field.entry.use}"),
-            _strip(field.entry),
-            # Rounded up: a field with one closed cell is never said to be all open.
-            None if closed is None else -int(-(closed * 100 - 1e-6) // 1),
-        )
+    @property
+    def states(self) -> tuple[State, ...]:
+        """What a page shows of the field now, and what a script shows in its place once the release has ended."""
+        without = State("over" if self.released else "now", self.field.unreleased, _share(self.entry.unreleased))
+        if not self.released:
+            return (without,)
+        return (State("now", self.field.released, _share(self.entry.released)), without)
+
+
+@dataclass(frozen=True)
+class State:
+    when: str  # "now" or "over"
+    zones: ZoneDrawing | None
+    share: ShareRow | None
+
+
+def _row(field: FieldDrawing, now: datetime) -> Row:
+    entry = field.entry
+    released = entry.release is not None and entry.release.ends > now
+    return Row(field, released, folded(f"{field.number} {entry.name} {entry.field_id} {entry.use}"))
+
+
+def _share(drawn: Drawn | None) -> ShareRow | None:
+    if drawn is None:
+        return None
+    # Rounded up: a field with one closed cell is never said to be all open.
+    return ShareRow(_strip(drawn.shares), math.ceil(drawn.shares.closed_share * 100 - 1e-6))
 
 
 def folded(text: str) -> str:
@@ -107,12 +128,12 @@ def folded(text: str) -> str:
     return "".join(c for c in apart if not unicodedata.combining(c))
 
 
-def _strip(entry: OverviewEntry) -> tuple[Piece, ...]:
-    if entry.shares is None or entry.shares.area_m2 <= 0:
+def _strip(shares: EntryShares) -> tuple[Piece, ...]:
+    if shares.area_m2 <= 0:
         return ()
     start, pieces = 0.0, []
     for zone in ("any_way", "up_down", "on_foot", "keep_out", "unsurveyed"):
-        length = 100.0 * getattr(entry.shares, f"{zone}_m2") / entry.shares.area_m2
+        length = 100.0 * getattr(shares, f"{zone}_m2") / shares.area_m2
         if length >= 0.05:
             pieces.append(Piece(zone, round(start, 1), round(length, 1)))
         start += length
@@ -135,7 +156,7 @@ def _first(rows: Sequence[Row]) -> list[ToWalk]:
 
 @dataclass(frozen=True)
 class ShownSet:
-    """The set that the map is drawn for, in words; `ground` is None where each field has its released one."""
+    """The set that the map is drawn for, in words; `ground` is the farm's wish for paper, None without one."""
 
     machine: str
     ground: str | None
@@ -143,6 +164,6 @@ class ShownSet:
 
 
 def _shown(ctx: PageContext) -> ShownSet:
-    shown = ctx.rig.shown
-    ground = words.GROUNDS.get(shown.ground, shown.ground) if shown.ground else None
-    return ShownSet(ctx.rig.machines[shown.machine].name, ground, words.DRIVERS.get(shown.driver, shown.driver))
+    wanted = ctx.rig.shown
+    ground = words.GROUNDS.get(wanted.ground, wanted.ground) if wanted.ground else None
+    return ShownSet(ctx.rig.machines[wanted.machine].name, ground, words.DRIVERS.get(wanted.driver, wanted.driver))

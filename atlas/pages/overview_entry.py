@@ -48,6 +48,19 @@ class EntryShares:
 
 
 @dataclass(frozen=True)
+class Drawn:
+    """One field's zones for one set: how much of each, and where."""
+
+    shares: EntryShares
+    picture: ZonePicture
+
+    @staticmethod
+    def from_json(raw: dict[str, Any]) -> Drawn:
+        strokes = tuple(Stroke(**s) for s in raw["picture"]["strokes"])
+        return Drawn(EntryShares(**raw["shares"]), ZonePicture(**{**raw["picture"], "strokes": strokes}))
+
+
+@dataclass(frozen=True)
 class EntryHazard:
     """A marking nobody has looked at since the last storm, or that was never dated."""
 
@@ -100,9 +113,9 @@ class OverviewEntry:
     label_y: float
     lon: float
     lat: float
-    shares: EntryShares | None  # None where terrain is too coarse for zones; `why_none` says so
+    released: Drawn | None  # on the ground it is released for; None where it is not released
+    unreleased: Drawn | None  # on wet ground; None where terrain is too coarse for zones, and `why_none` says so
     why_none: str
-    picture: ZonePicture | None
     hazards: int
     unconfirmed: tuple[EntryHazard, ...]
     release: EntryRelease | None
@@ -111,6 +124,10 @@ class OverviewEntry:
     @property
     def page(self) -> str:
         return f"fields/{self.slug}.html"
+
+    def drawn(self, released: bool) -> Drawn | None:
+        """What holds while the release does, and what holds without it."""
+        return self.released if released and self.released else self.unreleased
 
     def shape(self) -> Polygon | MultiPolygon:
         found = wkt.loads(self.outline)
@@ -125,18 +142,16 @@ class OverviewEntry:
     def from_json(raw: dict[str, Any]) -> OverviewEntry:
         """Back from `as_json`. Raises KeyError or TypeError where keys are another version's."""
         made = dict(raw)
-        made["shares"] = EntryShares(**raw["shares"]) if raw["shares"] else None
+        made["released"] = Drawn.from_json(raw["released"]) if raw["released"] else None
+        made["unreleased"] = Drawn.from_json(raw["unreleased"]) if raw["unreleased"] else None
         made["release"] = EntryRelease(**raw["release"]) if raw["release"] else None
         made["unconfirmed"] = tuple(EntryHazard(**h) for h in raw["unconfirmed"])
         made["ways_in"] = tuple(EntryWayIn(**w) for w in raw["ways_in"])
-        if raw["picture"]:
-            strokes = tuple(Stroke(**s) for s in raw["picture"]["strokes"])
-            made["picture"] = ZonePicture(**{**raw["picture"], "strokes": strokes})
         return OverviewEntry(**made)
 
 
-def summarise(survey: FieldSurvey, drive: Drive | None) -> OverviewEntry:
-    """One field's entry; `drive` is the set that paper shows, None where terrain is too coarse for zones."""
+def summarise(survey: FieldSurvey, released: Drive | None, unreleased: Drive | None) -> OverviewEntry:
+    """One field's entry from the drives that paper shows: while its release holds, and without one."""
     parcel, figures = survey.parcel, survey.terrain.figures
     outline = set_precision(parcel.shape.simplify(OUTLINE_TOLERANCE_M), 0.1)
     middle = maximum_inscribed_circle(parcel.shape, tolerance=1.0).coords[0]
@@ -154,9 +169,9 @@ def summarise(survey: FieldSurvey, drive: Drive | None) -> OverviewEntry:
         round(middle[1], 1),
         survey.place.lon,
         survey.place.lat,
-        _shares(drive) if drive else None,
+        _drawn(survey, released) if released else None,
+        _drawn(survey, unreleased) if unreleased else None,
         survey.driving.why_none,
-        picture_of(survey.terrain, drive, parcel.shape) if drive else None,
         len(survey.driving.hazards),
         tuple(_hazard(t) for t in survey.driving.hazards if t.hazard.unconfirmed),
         _release(survey.release) if survey.release else None,
@@ -181,6 +196,10 @@ def way_in_of(way_in: WayIn, to_globe: Transformer) -> EntryWayIn:
 
 def _to_globe(survey: FieldSurvey) -> Transformer:
     return Transformer.from_crs(CRS.from_wkt(survey.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
+
+
+def _drawn(survey: FieldSurvey, drive: Drive) -> Drawn:
+    return Drawn(_shares(drive), picture_of(survey.terrain, drive, survey.parcel.shape))
 
 
 def _shares(d: Drive) -> EntryShares:

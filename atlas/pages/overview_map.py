@@ -15,7 +15,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bounds
-from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
+from atlas.pages.overview_entry import Drawn, EntryWayIn, OverviewEntry
 from atlas.pages.overview_hatch import Combs, Spot, combs, cross_hatch, question_marks
 from atlas.pages.overview_labels import Label, Wanted, place_labels
 from atlas.pages.overview_paper import MapFrame, ScaleBar, grid_step, scale_bar
@@ -29,10 +29,9 @@ CORNER_MM = 8.0
 
 
 @dataclass(frozen=True)
-class FieldDrawing:
-    entry: OverviewEntry
-    number: int
-    outline: str
+class ZoneDrawing:
+    """One field's zones for one set, as SVG paths."""
+
     on_foot: str  # the area, to clip the combs to
     combs: Combs | None
     keep_out: str  # hatching
@@ -40,8 +39,18 @@ class FieldDrawing:
     marks: tuple[Spot, ...]
     plumbs: str  # strokes straight down
     bobs: str  # their lower ends
+
+
+@dataclass(frozen=True)
+class FieldDrawing:
+    """A field's outline and label; its zones while its release holds, and without one (None: not drawn)."""
+
+    entry: OverviewEntry
+    number: int
+    outline: str
     label: Label
-    pictured: bool
+    released: ZoneDrawing | None
+    unreleased: ZoneDrawing | None
 
 
 @dataclass(frozen=True)
@@ -77,7 +86,7 @@ class MapDrawing:
 
     @property
     def pictured(self) -> bool:
-        return any(f.pictured for f in self.fields)
+        return any(f.unreleased for f in self.fields)
 
 
 def draw(
@@ -135,16 +144,23 @@ def _fields(
 
 
 def _field(entry: OverviewEntry, number: int, label: Label, frame: MapFrame) -> FieldDrawing:
-    outline = path_of(entry.shape(), frame)
-    picture = entry.picture if frame.scale <= PICTURE_UP_TO else None
-    if picture is None:
-        return FieldDrawing(entry, number, outline, "", None, "", "", (), "", "", label, False)
-    foot, out, unknown = (_area(t, frame) for t in (picture.on_foot, picture.keep_out, picture.unsurveyed))
-    plumbs, bobs = _strokes(picture, frame)
     return FieldDrawing(
         entry,
         number,
-        outline,
+        path_of(entry.shape(), frame),
+        label,
+        _zones(entry.released, frame),
+        _zones(entry.unreleased, frame),
+    )
+
+
+def _zones(drawn: Drawn | None, frame: MapFrame) -> ZoneDrawing | None:
+    if drawn is None or frame.scale > PICTURE_UP_TO:
+        return None
+    picture = drawn.picture
+    foot, out, unknown = (_area(t, frame) for t in (picture.on_foot, picture.keep_out, picture.unsurveyed))
+    plumbs, bobs = _strokes(picture, frame)
+    return ZoneDrawing(
         path_of_wkt(picture.on_foot, frame),
         combs(foot) if foot else None,
         cross_hatch(out) if out else "",
@@ -152,8 +168,6 @@ def _field(entry: OverviewEntry, number: int, label: Label, frame: MapFrame) -> 
         question_marks(unknown) if unknown else (),
         plumbs,
         bobs,
-        label,
-        True,
     )
 
 

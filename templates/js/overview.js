@@ -23,6 +23,20 @@
     });
     found.textContent = wanted.length
       ? found.dataset.words.replace("{n}", left).replace("{all}", rows.length) : "";
+    show(wanted.length && left <= 6 ? rows.filter(function (row) { return !row.hidden; }) : []);
+  }
+
+  // The few that are left, right below the box: the list itself stands further down.
+  function show(few) {
+    var hits = document.querySelector(".ov-hits");
+    hits.textContent = "";
+    few.forEach(function (row) {
+      var item = document.createElement("li");
+      var link = row.querySelector("a").cloneNode(true);
+      link.textContent = row.dataset.field + " " + link.textContent;
+      item.appendChild(link);
+      hits.appendChild(item);
+    });
   }
 
   if (box) {
@@ -39,8 +53,7 @@
     document.querySelectorAll("[data-until]").forEach(function (place) {
       if (new Date(place.dataset.until).getTime() > now) { return; }
       place.classList.remove("is-released");
-      place.querySelectorAll(".ov-over").forEach(function (words) { words.hidden = false; });
-      place.querySelectorAll(".ov-still").forEach(function (words) { words.hidden = true; });
+      place.classList.add("is-over");
       place.removeAttribute("data-until");
     });
     var none = document.querySelector(".ov-none");
