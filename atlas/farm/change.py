@@ -18,18 +18,16 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, RowError
 from atlas.farm import change_hazards, change_history, values
-from atlas.farm.change_fields import metres_to_fields
+from atlas.farm.change_checks import NAME_CHARACTERS, NOTE_CHARACTERS, check_kind, check_text, check_values
+from atlas.farm.change_fields import nearest_field
 from atlas.farm.change_places import FarmChange, changing
 from atlas.farm.edit import WAIT_S
 from atlas.farm.edit_rows import quoted
-from atlas.farm.records import GROUNDS, HAZARD_KINDS
+from atlas.farm.records import GROUNDS
 from atlas.farm.reprojecting import bring
 from atlas.settings import Settings
 
 LON_LAT = CRS.from_epsg(4326)
-NOTE_CHARACTERS = 500
-NAME_CHARACTERS = 100
-MOST_M = 1000.0
 FAR_OFF_M = 1000.0  # a mark this far from every field is a slip of the pen
 DEFAULTS = Settings()
 
@@ -55,7 +53,8 @@ def mark(
     and latitude with `lonlat`. `seen_at` is now unless told; a time without zone is local. Raises RowError for
     a value that cannot be meant or a place far from every field.
     """
-    check_values(kind, severity, reach_m, accuracy_m, depth_m, note, by)
+    check_kind(kind)
+    check_values(severity, reach_m, accuracy_m, depth_m, note, by)
     if geometry.is_empty:
         raise RowError("mark: the geometry is empty; give a point, a line or an area.")
     row = {
@@ -71,7 +70,7 @@ def mark(
     }
     with changing(path, settings, wait_s) as change:
         shape = in_farm(change, geometry, LON_LAT if lonlat else change.crs)
-        away = metres_to_fields(change, shape, FAR_OFF_M)
+        away = nearest_field(change, shape, FAR_OFF_M).metres
         if away > FAR_OFF_M:
             system = "longitude, latitude" if lonlat else change.crs.name
             raise RowError(
@@ -155,8 +154,11 @@ def retire_row(
     by: str,
     at: datetime,
     source: change_history.Source = change_history.BY_HAND,
+    recorded_at: datetime | None = None,
 ) -> None:
-    """Retire a row within an open change. Raises RowError where it was retired before."""
+    """Retire a row within an open change; `at` is when it was seen gone, `recorded_at` (else the same) when the
+    file learned of it. Raises RowError where it was retired before.
+    """
     if standing.retired_at is not None:
         day = standing.retired_at.date().isoformat()
         raise RowError(f"{change.path}: hazard '{standing.hazard_id}' was retired before, on {day}.")
@@ -167,7 +169,7 @@ def retire_row(
         standing.hazard_id,
         "gone",
         by,
-        at,
+        recorded_at or at,
         ("retired_at", "retired_by"),
         source=source,
     )
@@ -190,35 +192,6 @@ def aware(moment: datetime | None) -> datetime:
     """The moment in UTC to the thousandth of a second, as files keep it; None is now, no zone is local time."""
     found = (moment or datetime.now(UTC)).astimezone(UTC)
     return found.replace(microsecond=found.microsecond // 1000 * 1000)
-
-
-def check_values(
-    kind: str,
-    severity: int | None,
-    reach_m: float | None,
-    accuracy_m: float | None,
-    depth_m: float | None,
-    note: str,
-    by: str,
-) -> None:
-    """Raises RowError for the first value of a marking that cannot be meant."""
-    if kind not in HAZARD_KINDS:
-        raise RowError(f"kind is '{kind[:40]}'; it is one of {', '.join(HAZARD_KINDS)}.")
-    if severity is not None and severity not in (1, 2, 3):
-        raise RowError(f"severity is {severity}; it is 1, 2 or 3.")
-    for name, value in (("reach_m", reach_m), ("accuracy_m", accuracy_m), ("depth_m", depth_m)):
-        if value is not None and not 0 <= value <= MOST_M:
-            raise RowError(f"{name} is {value:g} m; it lies between 0 and {MOST_M:.0f}.")
-    check_text("note", note, NOTE_CHARACTERS)
-    check_text("by", by, NAME_CHARACTERS)
-
-
-def check_text(name: str, text: str, most: int) -> None:
-    """Raises RowError for text that is too long or holds signs that are no text."""
-    if len(text) > most:
-        raise RowError(f"{name} has {len(text)} characters; shorten it to {most}.")
-    if any((ord(c) < 32 and c not in "\n\t") or 0x7F <= ord(c) < 0xA0 or 0xD800 <= ord(c) < 0xE000 for c in text):
-        raise RowError(f"{name} holds control characters; write it as plain text.")
 
 
 def _field_ids(change: FarmChange, wanted: Iterable[str] | Literal["all"]) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -10,25 +11,35 @@ from pyproj.exceptions import ProjError
 from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
-from atlas.farm import edit_geometry
+from atlas.farm import edit_geometry, values
 from atlas.farm.change_places import FarmChange
 from atlas.farm.edit_rows import quoted
 from atlas.farm.reprojecting import bring
 
 
-def metres_to_fields(change: FarmChange, shape: BaseGeometry, within_m: float) -> float:
-    """Distance from `shape` (the farm's CRS) to the nearest field; infinite where none is within `within_m`."""
+@dataclass(frozen=True)
+class Nearest:
+    """The field a marking belongs to: its id as the file has it, and how far off it is."""
+
+    field_id: str
+    metres: float
+
+
+def nearest_field(change: FarmChange, shape: BaseGeometry, within_m: float) -> Nearest:
+    """The field nearest to `shape` (in the farm's CRS); infinitely far where none is within `within_m`."""
     west, south, east, north = shape.bounds
     reach = within_m / _metres_per_unit(change, shape)
     around = box(west - reach, south - reach, east + reach, north + reach)
     fields = _fields_near(change, around)
     if not fields:
-        return math.inf
-    return float(np.min(shapely.distance(np.array(fields, dtype=object), shape))) * _metres_per_unit(change, shape)
+        return Nearest("", math.inf)
+    away = shapely.distance(np.array([field for _, field in fields], dtype=object), shape)
+    best = int(np.argmin(away))
+    return Nearest(fields[best][0], float(away[best]) * _metres_per_unit(change, shape))
 
 
-def _fields_near(change: FarmChange, around: BaseGeometry) -> list[BaseGeometry]:
-    """Fields whose box touches `around`, in the farm's CRS."""
+def _fields_near(change: FarmChange, around: BaseGeometry) -> list[tuple[str, BaseGeometry]]:
+    """Ids and outlines of fields whose box touches `around`, in the farm's CRS."""
     table = change.parcels.table
     source = change.crs_of(table.srs_id)
     try:
@@ -45,9 +56,12 @@ def _fields_near(change: FarmChange, around: BaseGeometry) -> list[BaseGeometry]
             "WHERE maxx >= ? AND minx <= ? AND maxy >= ? AND miny <= ?)"
         )
         bounds = (west, east, south, north)
-    blobs = change.db.execute(f"SELECT {geometry} FROM {name} {where}", bounds)
-    shapes = [shape for row in blobs if (shape := edit_geometry.to_shape(row[0])) is not None]
-    return [_valid(bring(s, source, change.crs)) for s in shapes if not s.is_empty]
+    identity = quoted(change.parcels.columns.get("field_id", table.key))
+    rows = change.db.execute(f"SELECT {identity}, {geometry} FROM {name} {where}", bounds)
+    shapes = [
+        (values.text(told), shape) for told, blob in rows if (shape := edit_geometry.to_shape(blob)) is not None
+    ]
+    return [(told, _valid(bring(s, source, change.crs))) for told, s in shapes if not s.is_empty]
 
 
 def _valid(shape: BaseGeometry) -> BaseGeometry:

@@ -73,6 +73,10 @@ class Standing:
         return rows.ACCURACY_M if found is None else found
 
     @property
+    def depth_m(self) -> float | None:
+        return _number(self.cells.get("depth_m"))
+
+    @property
     def note(self) -> str:
         return values.text(self.cells.get("note"))
 
@@ -90,7 +94,7 @@ def all_standing(change: FarmChange) -> Iterator[Standing]:
 def find(change: FarmChange, hazard_id: str) -> Standing:
     """The marking with this id. Raises RowError where there is none, or more than one."""
     wanted = hazard_id.strip()
-    found = list(_with_id(change, wanted))
+    found = with_id(change, wanted)
     if not found:
         raise RowError(f"{change.path}: has no hazard '{wanted[:80]}'; see its hazards with field-atlas inspect.")
     if len(found) > 1:
@@ -98,16 +102,19 @@ def find(change: FarmChange, hazard_id: str) -> Standing:
     return found[0]
 
 
-def _with_id(change: FarmChange, wanted: str) -> Iterator[Standing]:
+def with_id(change: FarmChange, wanted: str) -> list[Standing]:
     """Rows that carry the id, or have none and go by their layer and row number."""
-    for place in change.hazards:
-        if "hazard_id" in place.columns:
-            column = quoted(place.columns["hazard_id"])
-            yield from _rows(change, place, f"WHERE lower(trim({column})) = lower(?)", (wanted,))
-        start, _, number = wanted.rpartition("-")
-        if start.lower() == place.table.name.lower() and number.isdecimal() and len(number) < 19:
-            by_key = _rows(change, place, f"WHERE {quoted(place.table.key)} = ?", (int(number),))
-            yield from (x for x in by_key if not values.text(x.cells.get("hazard_id")))
+    return [standing for place in change.hazards for standing in _with_id(change, place, wanted)]
+
+
+def _with_id(change: FarmChange, place: Place, wanted: str) -> Iterator[Standing]:
+    if "hazard_id" in place.columns:
+        column = quoted(place.columns["hazard_id"])
+        yield from _rows(change, place, f"WHERE lower(trim({column})) = lower(?)", (wanted,))
+    start, _, number = wanted.rpartition("-")
+    if start.lower() == place.table.name.lower() and number.isdecimal() and len(number) < 19:
+        by_key = _rows(change, place, f"WHERE {quoted(place.table.key)} = ?", (int(number),))
+        yield from (x for x in by_key if not values.text(x.cells.get("hazard_id")))
 
 
 def _rows(change: FarmChange, place: Place, where: str, told_values: tuple[Any, ...]) -> Iterator[Standing]:

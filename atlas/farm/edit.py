@@ -136,6 +136,7 @@ def _connect(path: Path, wait_s: float) -> sqlite3.Connection:
     )
     edit_geometry.register(connection)
     connection.execute("PRAGMA synchronous = EXTRA")
+    connection.execute("PRAGMA cache_spill = OFF")  # nothing reaches the file before the end
     if connection.execute("PRAGMA journal_mode").fetchone()[0].lower() == "wal":
         _leave_write_ahead(connection, wait_s)
     return connection
