@@ -79,9 +79,7 @@ def _label(h: Hazard) -> str:
 
 
 def _to_globe(farm: Farm) -> Transformer:
-    return Transformer.from_crs(
-        ProjCRS.from_wkt(farm.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True
-    )
+    return Transformer.from_crs(ProjCRS.from_wkt(farm.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
 
 
 def _moved(shape: BaseGeometry, to_globe: Transformer) -> BaseGeometry:

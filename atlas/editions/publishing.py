@@ -22,6 +22,9 @@ FORMAT = "field-atlas/1"
 STATE = PurePosixPath("data/state")
 _RENAME_EXCHANGE = 2
 _AT_FDCWD = -100
+_THE_DISK = frozenset(
+    (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EIO, errno.EBUSY, errno.EXDEV)
+)
 
 
 class Staging:
@@ -38,9 +41,7 @@ class Staging:
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_bytes(content)
         except OSError as e:
-            raise OutputError(
-                f"{target}: cannot be written ({e.strerror}); the old atlas stays."
-            ) from e
+            raise OutputError(f"{target}: cannot be written ({e.strerror}); the old atlas stays.") from e
 
     def path(self, relative: str) -> Path:
         """Where a file another library writes itself has to go; its folder exists afterwards."""
@@ -93,9 +94,7 @@ def check_target(out: Path) -> Path | None:
         return out
     other = sorted(p.name for p in out.iterdir() if not p.name.startswith("."))
     if other:
-        raise OutputError(
-            f"{out}: holds something else than an atlas ('{other[0]}'); name a new folder."
-        )
+        raise OutputError(f"{out}: holds something else than an atlas ('{other[0]}'); name a new folder.")
     return None
 
 
@@ -116,9 +115,9 @@ def staging(out: Path) -> Iterator[Staging]:
         yield Staging(folder, previous)
         _exchange(folder, out)
     except OSError as e:
-        raise OutputError(
-            f"{out}: cannot be published ({e.strerror or e}); the old atlas stays."
-        ) from e
+        if e.errno not in _THE_DISK:
+            raise
+        raise OutputError(f"{out}: cannot be published ({e.strerror or e}); the old atlas stays.") from e
     finally:
         shutil.rmtree(folder, ignore_errors=True)
         os.close(lock)
