@@ -128,10 +128,10 @@ def _pits(
     """Quarries: a floor on the level of the road before them, and walls that rise until they meet the slope."""
     for k in range(RAMPS, plan.shape[0]):
         du = u - plan[k, 0]
-        dv = v - plan[k, 1]
+        dv = v - min(max(v, plan[k, 1]), plan[k, 4])  # open towards the road
         if abs(du) < 50.0 and abs(dv) < 50.0:
             far = math.sqrt(du * du + dv * dv) + 4.0 * noise(x / 14.0, y / 14.0, salt + 12)
-            floor = _base(plan[k, 0], plan[k, 4], gu - du, gv - v + plan[k, 4], profile, plan, salt)
+            floor = _base(u, plan[k, 4], gu, gv - v + plan[k, 4], profile, plan, salt)
             z = min(z, floor + plan[k, 5] + plan[k, 3] * max(0.0, far - plan[k, 2]))
     return z
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+import os
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,7 +21,7 @@ from atlas.grid import CellWindow, Floats, Grid, Heights
 FIELDS_A_STRETCH = len(demo_plan.FIELDS)
 WEST, SOUTH = 380_000.0, 6_150_000.0  # open sea in EPSG:25832, so that nobody looks for this farm
 CRS_CODE = "EPSG:25832"
-BLOCK_ROWS = 256
+BAND_ROWS = 256
 NORTHWARD_M = 40.0  # the highest field reaches nearer to the ridge than the lowest
 
 
@@ -75,10 +78,18 @@ class Land:
         demo_kernel.fill(out, window.col * g.cell_x, north, g.cell_x, self.profile, self.plans, self.salt)
         return out
 
-    def blocks(self) -> Iterator[CellWindow]:
-        """Bands of rows that together are the grid, north to south."""
-        for row in range(0, self.grid.rows, BLOCK_ROWS):
-            yield CellWindow(row, 0, min(BLOCK_ROWS, self.grid.rows - row), self.grid.cols)
+    def bands(self) -> Iterator[tuple[CellWindow, Floats]]:
+        """The whole model in bands of rows, north to south, a few made ahead; memory does not grow with rows."""
+        rows = self.grid.rows
+        windows = [CellWindow(r, 0, min(BAND_ROWS, rows - r), self.grid.cols) for r in range(0, rows, BAND_ROWS)]
+        workers = min(4, os.cpu_count() or 1)
+        with ThreadPoolExecutor(workers) as pool:  # the loop lets go of the interpreter
+            ahead = deque(pool.submit(self.window, w) for w in windows[:workers])
+            for k, window in enumerate(windows):
+                heights = ahead.popleft().result()
+                if k + workers < len(windows):
+                    ahead.append(pool.submit(self.window, windows[k + workers]))
+                yield window, heights
 
     def heights(self) -> Heights:
         """The whole model at once; for small ones."""

@@ -35,10 +35,11 @@ class PlannedField:
 
 @dataclass(frozen=True)
 class PlannedGate:
-    """A way in beside road `road` (index into ROADS) at `u`; the land is ramped down to the road there."""
+    """A way in from road `road` (index into ROADS) at `u`, on its north (1) or south (−1) side, with a ramp."""
 
     field: str
     road: int
+    side: int
     u: float
     width_m: float
     max_load_t: float
@@ -63,6 +64,7 @@ class PlannedHazard:
     seen_h: float | None = -300.0
     retired_h: float | None = None
     note: str = ""
+    pictured: bool = False
 
 
 @dataclass(frozen=True)
@@ -101,8 +103,8 @@ FIELDS = (
 
 # u0, v0, u1, v1, depth, half width, fade at both ends as a share of the length: gullies, ditches, swales
 HOLLOWS = (
-    (238, 300, 222, 66, 5.5, 21, 0.22),
-    (664, 350, 654, 64, 7.0, 24, 0.18),
+    (236, 268, 222, 66, 5.5, 21, 0.22),
+    (666, 316, 654, 64, 7.0, 24, 0.18),
     (362, -340, 372, -78, 6.0, 26, 0.20),
     (838, -310, 810, -76, 5.0, 23, 0.22),
     (226, 69, 232, 2, 0.9, 5, 0.08),
@@ -141,28 +143,28 @@ ROADS = (
 )
 
 # u, v, floor radius, rise of the wall, v of the road whose level the floor has, floor above it
-PITS = ((606, -118, 13.0, 2.0, -92, 0.4),)
+PITS = ((606, -115, 11.0, 3.2, -92, 0.3),)
 
 GATES = (
-    PlannedGate("mill", 0, 210, 4.0, 12.0),
-    PlannedGate("yard", 0, 368, 4.5, 16.0, ambulance=True),
-    PlannedGate("little", 1, 188, 3.2, 8.0),
-    PlannedGate("broad", 1, 430, 4.0, 16.0),
-    PlannedGate("outer", 1, 905, 4.0, 12.0),
-    PlannedGate("sun", 1, 70, 3.5, 10.0),
-    PlannedGate("crook", 1, 300, 3.5, 10.0),
-    PlannedGate("ledge", 1, 560, 3.0, 8.0),
-    PlannedGate("stone", 1, 830, 3.0, 6.0),
-    PlannedGate("walls", 2, 95, 2.8, 5.0),
-    PlannedGate("hang", 2, 330, 3.0, 6.0),
-    PlannedGate("hang", 2, 545, 3.0, 6.0),
-    PlannedGate("pair", 2, 750, 2.8, 5.0),
-    PlannedGate("pair", 2, 785, 2.8, 5.0),
-    PlannedGate("bench", 2, 230, 3.0, 6.0, ambulance=True),
-    PlannedGate("high", 2, 420, 3.0, 6.0),
-    PlannedGate("high", 2, 640, 2.6, 5.0),
-    PlannedGate("dark", 0, 130, 3.0, 6.0),
-    PlannedGate("pit", 0, 725, 3.2, 8.0),
+    PlannedGate("mill", 0, 1, 210, 4.0, 12.0),
+    PlannedGate("yard", 0, 1, 368, 4.5, 16.0, ambulance=True),
+    PlannedGate("little", 1, -1, 188, 3.2, 8.0),
+    PlannedGate("broad", 1, -1, 430, 4.0, 16.0),
+    PlannedGate("outer", 1, -1, 905, 4.0, 12.0),
+    PlannedGate("sun", 1, 1, 70, 3.5, 10.0),
+    PlannedGate("crook", 1, 1, 300, 3.5, 10.0),
+    PlannedGate("ledge", 1, 1, 560, 3.0, 8.0),
+    PlannedGate("stone", 1, 1, 830, 3.0, 6.0),
+    PlannedGate("walls", 2, -1, 95, 2.8, 5.0),
+    PlannedGate("hang", 2, -1, 330, 3.0, 6.0),
+    PlannedGate("hang", 2, -1, 545, 3.0, 6.0),
+    PlannedGate("pair", 2, -1, 750, 2.8, 5.0),
+    PlannedGate("pair", 2, 1, 785, 2.8, 5.0),
+    PlannedGate("bench", 2, 1, 200, 3.0, 6.0, ambulance=True),
+    PlannedGate("high", 2, 1, 420, 3.0, 6.0),
+    PlannedGate("high", 2, 1, 585, 2.6, 5.0),
+    PlannedGate("dark", 0, -1, 130, 3.0, 6.0),
+    PlannedGate("pit", 0, -1, 725, 3.2, 8.0),
 )
 
 SPRINGS = (
@@ -187,7 +189,7 @@ HAZARDS = (
                   -600, note="old ditch, fills slowly"),
     PlannedHazard("sun", "wet_spot", "point", ring("120 110"), 2, 5.0, 2.0, None, -9500, -5000,
                   "drained, dry since"),
-    PlannedHazard("sun", "unstable_bank", "line", ring("194 96,196 130,184 164"), 2, 3.0, 2.0, 2.5, 14,
+    PlannedHazard("sun", "unstable_bank", "edge", ring("180 88,192 130,178 168"), 2, 3.0, 2.0, 2.5, 14,
                   note="new crack along the gully"),
     PlannedHazard("ledge", "no_go", "line", ring("432 127,520 130,618 134"), 2, 3.0, 1.0, None, -5000,
                   note="nobody drives over the bank, not up and not down"),
@@ -198,7 +200,7 @@ HAZARDS = (
     PlannedHazard("walls", "unstable_bank", "line", ring("60 209,130 211,190 212"), 2, 2.0, 1.0, 2.3, -700,
                   note="wall bulges, top stones loose"),
     PlannedHazard("hang", "wet_spot", "polygon", ring("398 214,424 222,440 208,428 192,402 196"), 3, 6.0, 2.0,
-                  None, 10, note="mower went in to the axle last year; wider now"),
+                  None, 10, note="mower went in to the axle last year; wider now", pictured=True),
     PlannedHazard("hang", "slip", "point", ring("505 226"), 2, 8.0, 3.0, None, -40,
                   note="rear went round on dew, stopped by the ridge"),
     PlannedHazard("pair", "wet_spot", "polygon", ring("800 200,815 206,826 198,818 188,802 190"), 1, None, None,
@@ -214,9 +216,35 @@ HAZARDS = (
     PlannedHazard("dark", "forest_edge", "edge", ring("275 -185,200 -200,120 -190"), 1, 3.0, 1.0, None, -9000,
                   note="shade until noon, moss under the trees"),
     PlannedHazard("dark", "slip", "polygon", ring("140 -160,156 -156,160 -172,144 -176"), 3, 6.0, 3.0, None, 9,
-                  note="turf slid in one piece"),
-    PlannedHazard("pit", "obstacle", "polygon", ring("590 -106,592 -124,606 -131,620 -124,622 -106"), 3, 4.0, 1.0,
-                  None, -9000, note="old quarry, wall as high as the barn"),
+                  note="turf slid in one piece", pictured=True),
+    PlannedHazard("pit", "obstacle", "polygon", ring("596 -101,592 -114,596 -126,607 -130,618 -125,621 -112,616 "
+                  "-101"), 3, 4.0, 1.0, None, -9000, note="old quarry, wall as high as the barn"),
     PlannedHazard("pit", "wet_spot", "polygon", ring("690 -128,712 -124,722 -136,702 -142"), 2, 5.0, None, None,
                   -200, note="trodden by the cattle"),
 )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PlannedRelease:
+    """The lead's word; hours before (−) or after the storm."""
+
+    field: str
+    ground: str
+    from_h: float
+    until_h: float
+
+
+RELEASES = (
+    PlannedRelease("mill", "firm", -62, -10),
+    PlannedRelease("yard", "hay_down", -38, -12),
+    PlannedRelease("sun", "firm", -14, 22),  # the storm ended it
+    PlannedRelease("bench", "firm", -14, 22),
+    PlannedRelease("mill", "damp", 33, 70),
+    PlannedRelease("little", "firm", 33, 70),
+    PlannedRelease("broad", "damp", 34, 46),
+    PlannedRelease("crook", "damp", 34, 70),
+    PlannedRelease("stone", "firm", 36, 70),
+    PlannedRelease("hang", "firm", 57, 70),
+    PlannedRelease("bench", "firm", 33, 70),
+    PlannedRelease("high", "hay_down", 57, 70),
+)

@@ -72,9 +72,9 @@ class Placer:
         return self.line(planned.spots) if planned.shape == "line" else self.area(planned.spots)
 
     def gate(self, planned: PlannedGate, shape: Polygon | MultiPolygon) -> Point:
-        """The place on the field's edge nearest to the road."""
-        road = self.point(Spot(planned.u, demo_plan.ROADS[planned.road][0]))
-        near = nearest_points(shape.boundary, road)[0]
+        """The place on the field's edge nearest to the foot of the ramp."""
+        foot = self.point(Spot(planned.u, demo_plan.ROADS[planned.road][0] + 6.0 * planned.side))
+        near = nearest_points(shape.boundary, foot)[0]
         return Point(round(near.x, 2), round(near.y, 2))
 
 

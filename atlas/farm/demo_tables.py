@@ -16,7 +16,7 @@ def plan_tables(rows: int, cols: int, seed: int) -> Floats:
     one[demo_kernel.HOLLOWS : demo_kernel.STEPS] = demo_plan.STEPS
     one[demo_kernel.STEPS : demo_kernel.ROADS] = demo_plan.ROADS
     for k, gate in enumerate(demo_plan.GATES, start=demo_kernel.ROADS):
-        one[k, :5] = gate.road, gate.u, gate_side(gate), gate.ramp_m, gate.ramp_rise
+        one[k, :5] = gate.road, gate.u, gate.side, gate.ramp_m, gate.ramp_rise
     one[demo_kernel.RAMPS :, :6] = demo_plan.PITS
     hollows, steps = one[: demo_kernel.HOLLOWS], one[demo_kernel.HOLLOWS : demo_kernel.STEPS]
     roads = one[demo_kernel.STEPS : demo_kernel.ROADS]
@@ -34,18 +34,6 @@ def plan_tables(rows: int, cols: int, seed: int) -> Floats:
 def _niches() -> tuple[tuple[float, ...], ...]:
     """Each spring has eaten a small hollow into the slope."""
     return tuple((s.at.u, s.at.v + 11, s.at.u, s.at.v - 11, 0.8, 9, 0.5) for s in demo_plan.SPRINGS)
-
-
-def gate_side(gate: demo_plan.PlannedGate) -> float:
-    """1 where the gate's field lies north of its road, −1 south."""
-    planned = next(f for f in demo_plan.FIELDS if f.key == gate.field)
-    rings = (planned.corners, *planned.parts)
-    nearest = min((spot for r in rings for spot in r), key=lambda s: abs(s.u - gate.u) + gate_off(gate, s))
-    return 1.0 if nearest.v > demo_plan.ROADS[gate.road][0] else -1.0
-
-
-def gate_off(gate: demo_plan.PlannedGate, spot: demo_plan.Spot) -> float:
-    return abs(spot.v - demo_plan.ROADS[gate.road][0])
 
 
 def _from_ends(table: Floats, along: int, across: int, length: int, shift: int) -> None:
