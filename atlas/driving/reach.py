@@ -27,12 +27,12 @@ def cut_off(drivable: Mask, grid: Grid, ways_in: Sequence[Point], width_m: float
     radius = width_m / 2
     disc = disc_rows(radius, grid.cell_x, grid.cell_y)
     middles = shrink(drivable, disc)
-    reached = flood(middles, _near(grid, ways_in, WAY_IN_REACH_M + radius))
+    at_gates = drivable & _near(grid, ways_in, WAY_IN_REACH_M)
+    reached = flood(middles, grow(at_gates, disc))
     swept = grow(reached, disc)
-    elsewhere = grow(middles & ~reached, disc)
     # a disc in a right-angled corner leaves the corner's tip (√2 − 1) of its radius away
     corners = grow(reached, disc_rows(radius * np.sqrt(2.0) + grid.cell_m, grid.cell_x, grid.cell_y))
-    lost: Mask = drivable & ~swept & (elsewhere | ~corners)
+    lost: Mask = drivable & ~flood(drivable & corners, swept)
     return lost
 
 
@@ -55,8 +55,10 @@ def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: 
 
 
 def _near(grid: Grid, points: Sequence[Point], reach_m: float) -> Mask:
-    """Cells whose middle lies within `reach_m` of any of the points."""
+    """Cells of which some part lies within `reach_m` of any of the points."""
     out = np.zeros(grid.shape, dtype=np.bool_)
     for point in points:
-        out |= (grid.xs[None, :] - point.x) ** 2 + (grid.ys[:, None] - point.y) ** 2 <= reach_m**2
+        dx = np.maximum(np.abs(grid.xs - point.x) - grid.cell_x / 2, 0.0)
+        dy = np.maximum(np.abs(grid.ys - point.y) - grid.cell_y / 2, 0.0)
+        out |= dx[None, :] ** 2 + dy[:, None] ** 2 <= reach_m**2
     return out

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from atlas.grid import Floats32, Grid, Heights, Mask
+from atlas.grid import Floats, Floats32, Grid, Heights, Mask
 from atlas.terrain.d8 import Steepest, steepest_down, step_lengths
 from atlas.terrain.drops_kernel import mark_drops, mark_unknown, trace_up
 from atlas.terrain.figures import Gradient
@@ -33,12 +33,12 @@ class DropMap:
 
     grid: Grid
     within_m: float
-    z: npt.NDArray[np.float64]
+    z: Floats
     drop: Mask
     height_m: Floats32
     unknown: Mask
     ends_at: npt.NDArray[np.int32]
-    run_m: Floats32
+    run_m: Floats
 
 
 def find_drops(

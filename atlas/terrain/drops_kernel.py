@@ -67,12 +67,12 @@ def mark_unknown(z: Floats) -> Mask:
 
 
 @njit(cache=True)
-def trace_up(ends: Mask, to: Codes, length: Floats, within_m: float) -> tuple[Ints, Floats32]:
+def trace_up(ends: Mask, to: Codes, length: Floats, within_m: float) -> tuple[Ints, Floats]:
     """For each cell the first of `ends` on its steepest way down within `within_m`: its flat index (−1: none),
     and the metres to it. Walked uphill from the ends, so that ground without any costs nothing."""
     rows, cols = to.shape
     ends_at = np.full((rows, cols), -1, dtype=np.int32)
-    run = np.full((rows, cols), np.inf, dtype=np.float32)
+    run = np.full((rows, cols), np.inf)
     stack = np.empty(rows * cols, dtype=np.int32)
     top = 0
     for r in range(rows):
@@ -127,11 +127,11 @@ def mark_drops_plain(
     return over | into_wall, np.where(over, np.minimum(fall, counted_m), 0.0).astype(np.float32)
 
 
-def trace_down_plain(ends: Mask, to: Codes, length: Floats, within_m: float) -> tuple[Ints, Floats32]:
+def trace_down_plain(ends: Mask, to: Codes, length: Floats, within_m: float) -> tuple[Ints, Floats]:
     """`trace_up` from the other side: every cell walks down until it meets an end or has gone far enough."""
     rows, cols = to.shape
     ends_at = np.full((rows, cols), -1, dtype=np.int32)
-    run = np.full((rows, cols), np.inf, dtype=np.float32)
+    run = np.full((rows, cols), np.inf)
     for r in range(rows):
         for c in range(cols):
             rr, cc = int(r), int(c)
@@ -140,9 +140,7 @@ def trace_down_plain(ends: Mask, to: Codes, length: Floats, within_m: float) -> 
                 k = to[rr, cc]
                 steps.append(float(length[k]))
                 rr, cc = rr + int(D_ROW[k]), cc + int(D_COL[k])
-            gone = np.float32(0.0)
-            for step in reversed(steps):  # added in the kernel's order, so that rounding is the same
-                gone = np.float32(gone + step)
+            gone = sum(reversed(steps))  # in the kernel's order, so that rounding is the same
             if ends[rr, cc] and gone <= within_m:
                 ends_at[r, c] = rr * cols + cc
                 run[r, c] = gone
