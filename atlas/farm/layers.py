@@ -9,6 +9,7 @@ from pathlib import Path
 
 from atlas.errors import FarmFileError, LayerError
 from atlas.farm import sqlite_file
+from atlas.farm.problems import Problems
 from atlas.farm.records import HAZARD_KINDS, Remark
 from atlas.settings import Settings
 
@@ -25,6 +26,7 @@ class Layer:
     geometry: str
     columns: tuple[str, ...]
     rows: int
+    crs: str = ""
 
     def column(self, name: str) -> str | None:
         """The layer's own spelling of a column, found without case."""
@@ -32,10 +34,10 @@ class Layer:
 
 
 @dataclass(frozen=True)
-class Chosen:
-    """The layers by the part they play; None where an optional one is missing."""
+class Parts:
+    """The layers by the part they play; None where one is missing."""
 
-    parcels: Layer
+    parcels: Layer | None
     hazards: tuple[Layer, ...]
     ways_in: Layer | None
     storms: Layer | None
@@ -45,14 +47,24 @@ class Chosen:
     remarks: tuple[Remark, ...]
 
 
+@dataclass(frozen=True)
+class Chosen(Parts):
+    """The same where there are parcels, without which there is no farm."""
+
+    parcels: Layer
+
+
 def catalogue(path: Path) -> tuple[Layer, ...]:
     """Everything the file lists, in the file's order. Raises FarmFileError where it is no whole GeoPackage."""
     sqlite_file.check(path)
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
             shapes = _geometry_types(db)
-            listed = db.execute("SELECT table_name, data_type FROM gpkg_contents ORDER BY rowid").fetchall()
-            return tuple(_layer(db, name, kind, shapes) for name, kind in listed)
+            listed = db.execute(
+                "SELECT c.table_name, c.data_type, s.organization || ':' || s.organization_coordsys_id "
+                "FROM gpkg_contents c LEFT JOIN gpkg_spatial_ref_sys s ON s.srs_id = c.srs_id ORDER BY c.rowid"
+            ).fetchall()
+            return tuple(_layer(db, name, kind, crs or "", shapes) for name, kind, crs in listed)
     except sqlite3.Error as e:
         raise FarmFileError(sqlite_file.sentence(path, e)) from e
 
@@ -64,30 +76,42 @@ def _geometry_types(db: sqlite3.Connection) -> dict[str, str]:
     return dict(rows.fetchall())
 
 
-def _layer(db: sqlite3.Connection, name: str, data_type: str, shapes: dict[str, str]) -> Layer:
+def _layer(db: sqlite3.Connection, name: str, data_type: str, crs: str, shapes: dict[str, str]) -> Layer:
     kind = "coverage" if data_type in COVERAGE_KINDS else data_type
     columns = tuple(row[0] for row in db.execute("SELECT name FROM pragma_table_info(?)", (name,)))
     quoted = name.replace('"', '""')
     rows = db.execute(f'SELECT count(*) FROM "{quoted}"').fetchone()[0] if columns else 0
-    return Layer(name, kind, shapes.get(name.lower(), ""), columns, rows)
+    return Layer(name, kind, shapes.get(name.lower(), ""), columns, rows, crs if kind != "attributes" else "")
 
 
 def choose(path: Path, layers: tuple[Layer, ...], settings: Settings) -> Chosen:
     """Give each layer its part. Raises LayerError where a needed or named one is missing or in doubt."""
+    found = look(path, layers, settings, Problems(keep=False))
+    if found.parcels is None:  # look raised already
+        raise LayerError(f"{path}: has no parcels.")
+    return Chosen(**{**vars(found), "parcels": found.parcels})
+
+
+def look(path: Path, layers: tuple[Layer, ...], settings: Settings, problems: Problems) -> Parts:
+    """Give each layer its part, as far as that can be told; what cannot goes to `problems`."""
     finder = _Finder(path, layers, settings)
-    parcels = finder.parcels()
-    hazards = finder.hazards(parcels)
-    taken = (parcels, *hazards)
-    return Chosen(
+    parcels = problems.attempt(finder.parcels, None)
+    none: tuple[Layer, ...] = ()
+    hazards = problems.attempt(lambda: finder.hazards(parcels), none)
+    taken = (*(() if parcels is None else (parcels,)), *hazards)
+    names = settings.layers
+
+    def optional(part: str, wanted: str | None, kind: str, *marks: str) -> Layer | None:
+        return problems.attempt(lambda: finder.by_mark(part, wanted, kind, marks, taken), None)
+
+    return Parts(
         parcels=parcels,
         hazards=hazards,
-        ways_in=finder.by_mark("ways_in", settings.layers.ways_in, "features", ("way_in_id",), taken),
-        storms=finder.by_mark("storms", settings.layers.storms, "attributes", ("passed_at",), taken),
-        releases=finder.by_mark(
-            "releases", settings.layers.releases, "attributes", ("released_at", "until"), taken
-        ),
-        dem=finder.dem(),
-        backdrop=finder.backdrop(),
+        ways_in=optional("ways_in", names.ways_in, "features", "way_in_id"),
+        storms=optional("storms", names.storms, "attributes", "passed_at"),
+        releases=optional("releases", names.releases, "attributes", "released_at", "until"),
+        dem=problems.attempt(finder.dem, None),
+        backdrop=problems.attempt(finder.backdrop, None),
         remarks=tuple(finder.remarks),
     )
 
@@ -111,7 +135,7 @@ class _Finder:
             )
         return found
 
-    def parcels(self) -> Layer:
+    def parcels(self) -> Layer | None:
         wanted = self.settings.layers.parcels
         if wanted is not None:
             return self.named("parcels", wanted, "features")
@@ -131,7 +155,7 @@ class _Finder:
         self._say(areas[0], "taken as the parcels, being the only layer of polygons")
         return areas[0]
 
-    def hazards(self, parcels: Layer) -> tuple[Layer, ...]:
+    def hazards(self, parcels: Layer | None) -> tuple[Layer, ...]:
         wanted = self.settings.layers.hazards
         if wanted is not None:
             return tuple(self.named("hazards", name, "features") for name in wanted)

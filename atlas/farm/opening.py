@@ -10,12 +10,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from pyproj import CRS
+from pyproj.exceptions import CRSError
 from shapely.strtree import STRtree
 
 from atlas.errors import LayerError, RowError
-from atlas.farm import layers, rows, table, terrain_opening
+from atlas.farm import assumptions, layers, rows, table, terrain_opening
 from atlas.farm.farm import Farm
-from atlas.farm.layers import Chosen, Layer
+from atlas.farm.layers import Layer, Parts
+from atlas.farm.problems import Problems
 from atlas.farm.records import Hazard, Parcel, Release, Remark, Storm, WayIn
 from atlas.farm.schema import HAZARDS, PARCELS, RELEASES, STORMS, WAYS_IN, LayerSchema
 from atlas.farm.table import Row, Table
@@ -29,8 +31,8 @@ STORM_KINDS = ("wet_spot", "unstable_bank")
 class Contents:
     """Everything a farm file says, good and bad; `remarks` with `refused` set would stop a build."""
 
-    chosen: Chosen
-    terrain: TerrainSource
+    parts: Parts
+    terrain: TerrainSource | None
     parcels: tuple[Parcel, ...]
     hazards: tuple[tuple[Hazard, Row], ...]
     ways_in: tuple[WayIn, ...]
@@ -45,12 +47,12 @@ def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> 
     Raises FarmFileError, LayerError, TerrainError or, naming the first row that cannot be used, RowError.
     """
     when = (as_of or datetime.now(UTC)).astimezone(UTC)
-    found = read_contents(path, settings)
+    found = read_contents(path, settings, Problems(keep=False))
     for remark in found.remarks:
         if remark.refused:
             raise RowError(f"{path}, layer '{remark.layer}', row {remark.row}: {remark.text}.")
-    if not found.parcels:
-        raise LayerError(f"{path}, layer '{found.chosen.parcels.name}': holds no parcels; draw at least one.")
+    if not found.parcels or found.terrain is None:
+        raise LayerError(f"{path}: holds no parcels; draw at least one.")
     found.terrain.check_covers(p.shape for p in found.parcels)
     storms = tuple(s for s in found.storms if s.passed_at <= when)
     hazards = tuple(_after_storms(hazard, storms) for hazard, row in found.hazards if _in_force(hazard, row, when))
@@ -68,55 +70,73 @@ def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> 
         parcel_index=STRtree([p.shape for p in found.parcels]),
         hazard_index=STRtree([h.shape for h in hazards]),
         way_in_index=STRtree([w.shape for w in found.ways_in]),
-        backdrop=found.chosen.backdrop.name if found.chosen.backdrop else None,
+        backdrop=found.parts.backdrop.name if found.parts.backdrop else None,
     )
 
 
-def read_contents(path: Path, settings: Settings) -> Contents:
+def read_contents(path: Path, settings: Settings, problems: Problems) -> Contents:
     """Every row of every layer we use, in the terrain's CRS; problems of rows are remarks, not errors.
 
-    Raises FarmFileError, LayerError, TerrainError where there is nothing to go on.
+    Raises (or hands to `problems`) FarmFileError, LayerError, TerrainError where there is nothing to go on.
     """
-    chosen = layers.choose(path, layers.catalogue(path), settings)
-    terrain = terrain_opening.open_terrain(path, chosen.dem, settings)
-    crs = CRS.from_user_input(terrain.grid.crs)
-    reader = _Reader(path, settings, crs)
-    parcels = rows.parcels(reader.table(chosen.parcels, PARCELS))
-    hazards = rows.hazards([reader.table(layer, HAZARDS) for layer in chosen.hazards])
-    ways_in = rows.ways_in(reader.table(chosen.ways_in, WAYS_IN))
-    storms = rows.storms(reader.table(chosen.storms, STORMS))
-    releases = rows.releases(reader.table(chosen.releases, RELEASES))
-    return Contents(
-        chosen,
-        terrain,
-        parcels,
-        hazards,
-        ways_in,
-        storms,
-        releases,
-        (*chosen.remarks, *terrain.remarks, *reader.remarks()),
-    )
+    catalogue = layers.catalogue(path)
+    parts = layers.look(path, catalogue, settings, problems)
+    terrain = problems.attempt(lambda: terrain_opening.open_terrain(path, parts.dem, settings), None)
+    crs = CRS.from_user_input(terrain.grid.crs) if terrain is not None else _own_crs(parts)
+    reader = _Reader(path, settings, crs, problems)
+    parcels = rows.parcels(reader.table(parts.parcels, PARCELS))
+    hazards = rows.hazards([reader.table(layer, HAZARDS) for layer in parts.hazards])
+    ways_in = rows.ways_in(reader.table(parts.ways_in, WAYS_IN))
+    storms = rows.storms(reader.table(parts.storms, STORMS))
+    releases = rows.releases(reader.table(parts.releases, RELEASES))
+    problems.attempt(reader.check_settings, None)
+    said = (*parts.remarks, *(terrain.remarks if terrain is not None else ()), *reader.remarks())
+    return Contents(parts, terrain, parcels, hazards, ways_in, storms, releases, said)
+
+
+def _own_crs(parts: Parts) -> CRS:
+    """Where to look at shapes when there is no terrain to bring them to."""
+    try:
+        return CRS.from_user_input(parts.parcels.crs if parts.parcels is not None else "EPSG:4326")
+    except CRSError:
+        return CRS.from_epsg(4326)
 
 
 class _Reader:
     """Reads tables one after another and keeps them, so that their remarks can be gathered at the end."""
 
-    def __init__(self, path: Path, settings: Settings, crs: CRS) -> None:
+    def __init__(self, path: Path, settings: Settings, crs: CRS, problems: Problems) -> None:
         self.path = path
         self.settings = settings
         self.crs = crs
+        self.problems = problems
         self.tables: list[tuple[Layer, LayerSchema, Table]] = []
 
     def table(self, layer: Layer | None, schema: LayerSchema) -> Table:
+        """A layer's rows; none where there is no such layer."""
+        empty = Table((), frozenset())
         if layer is None:
-            return Table((), frozenset())
+            return empty
         crs = None if schema.geometry == "None" else self.crs
-        read = table.read(self.path, layer, tuple(schema.columns), self.settings, crs)
+        columns = tuple(schema.columns)
+        read = self.problems.attempt(lambda: table.read(self.path, layer, columns, self.settings, crs), empty)
         self.tables.append((layer, schema, read))
         return read
 
+    def check_settings(self) -> None:
+        """Raise LayerError for a column that settings name and no layer has."""
+        for ours, theirs in self.settings.columns.items():
+            if not any(layer.column(theirs) for layer, schema, _ in self.tables if ours in schema.columns):
+                have = "; ".join(f"'{layer.name}' has {', '.join(layer.columns)}" for layer, _, _ in self.tables)
+                raise LayerError(f"{self.path}: columns.{ours} is '{theirs}', which no layer has ({have}).")
+
     def remarks(self) -> list[Remark]:
-        return [remark for _, _, read in self.tables for row in read for remark in row.remarks]
+        """What the tables' rows and columns made us assume, layer by layer."""
+        said: list[Remark] = []
+        for layer, schema, read in self.tables:
+            said += assumptions.said(layer, schema, read)
+            said += [remark for row in read for remark in row.remarks]
+        return said
 
 
 def _in_force(hazard: Hazard, row: Row, when: datetime) -> bool:

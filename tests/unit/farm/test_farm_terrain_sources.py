@@ -270,9 +270,8 @@ def test_terrain_that_cannot_be_placed_is_refused(tmp_path: Path) -> None:
     turned = Affine(0.98, 0.17, WEST, 0.17, -0.98, NORTH)
     refused("is rotated", write_tif(tmp_path / "b.tif", z, turned))
     refused("is mirrored", write_tif(tmp_path / "c.tif", z, Affine(-1, 0, WEST, 0, -1, NORTH)))
-    refused(
-        tmp_path, "no place on the globe", write_tif(tmp_path / "d.tif", z, crs='LOCAL_CS["yard",UNIT["metre",1]]')
-    )
+    yard = write_tif(tmp_path / "d.tif", z, crs='LOCAL_CS["yard",UNIT["metre",1]]')
+    refused("no place on the globe", yard)
     refused("d2.tif: is not there", tmp_path / "d2.tif")
     (tmp_path / "e.tif").write_bytes(b"II*\x00 but no more")
     refused("e.tif: cannot be read as a raster", tmp_path / "e.tif")
