@@ -1,0 +1,164 @@
+"""What a sheet's script knows: verdicts of every choice, heights for the tap, and all its sentences, as one script.
+
+A page from disk cannot fetch, so the data is a script that sets one global. It is JSON in ASCII with every angle
+bracket and ampersand written as an escape: whatever a name holds, it stays text.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+
+from atlas import words
+from atlas.driving.grounds import NEEDED
+from atlas.driving.limits import limits_table
+from atlas.driving.machines import Machine
+from atlas.driving.records import ZONE_KEYS, Reason, TaggedHazard
+from atlas.pages.context import PageContext
+from atlas.pages.data_cells import verdicts
+from atlas.pages.data_codec import pack, pack_wide, verdict_table
+from atlas.pages.data_heights import heights_data
+from atlas.pages.picture import Plate
+from atlas.pages.picture_zones import strokes_for
+from atlas.pages.render import metres, stamp, when
+from atlas.pages.sheet_drives import DriveWords, Line
+from atlas.pages.sheet_lists import driver_label, ground_label
+from atlas.pages.sheet_phrases import PHRASES
+from atlas.pages.sheet_set import SheetSet, counts_as, may_choose
+from atlas.survey import FieldSurvey
+
+
+def data_script(
+    survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: SheetSet, said: dict[SheetSet, DriveWords]
+) -> str:
+    """The script that hands the page its data as `window.FIELD_ATLAS`."""
+    return f"window.FIELD_ATLAS = {script_json(page_data(survey, ctx, plate, chosen, said))};\n"
+
+
+def script_json(data: Any) -> str:
+    """JSON that can stand in any script file or element: ASCII, and no character that ends one."""
+    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), sort_keys=True, allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def page_data(
+    survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: SheetSet, said: dict[SheetSet, DriveWords]
+) -> dict[str, Any]:
+    """Everything the script needs, ready for JSON."""
+    cells, frame, rig = plate.cells, plate.frame, ctx.rig
+    strokes = strokes_for(cells, frame)
+    counts = counts_as(survey, rig)
+    return {
+        "field_id": survey.parcel.field_id,
+        "number": ctx.number,
+        "cells": {
+            "rows": cells.rows, "cols": cells.cols, "west": cells.west, "north": cells.north,
+            "x": cells.cell_x, "y": cells.cell_y,
+        },
+        "picture": {
+            "west": frame.box.west, "south": frame.box.south, "east": frame.box.east, "north": frame.box.north,
+            "mm": frame.mm,
+        },
+        "strokes": {"every": strokes.every, "apart": strokes.apart, "length": strokes.length_m},
+        "place": _place(survey),
+        "need": NEEDED,
+        "counts_as": counts,
+        "release": _release(survey),
+        "may_choose": {g: may_choose(survey, rig, g) for g in sorted({counts, NEEDED})},
+        "shown": {"machine": chosen.machine, "ground": chosen.ground, "driver": chosen.driver},
+        "machines": [_machine(m) for m in rig.machines.values()],
+        "grounds": [{"key": g.key, "label": ground_label(g.key)} for g in rig.grounds.values()],
+        "drivers": [{"key": d.key, "label": driver_label(d.key)} for d in rig.drivers.values()],
+        "tags": [_tag(t) for t in survey.driving.hazards],
+        "zones": ZONE_KEYS,
+        "reasons": {r.name.lower(): int(r) for r in Reason},
+        "drives": [_drive(d.machine, d.ground, d.driver, said) for d in survey.driving.drives],
+        "limits": _limits(ctx),
+        "verdicts": _verdicts(survey, plate),
+        "heights": heights_data(survey, ctx, plate.cells),
+        "words": {"zones": words.ZONES, **PHRASES},
+    }  # fmt: skip
+
+
+def _place(survey: FieldSurvey) -> dict[str, Any]:
+    p = survey.place
+    return {"lon": p.lon, "lat": p.lat, "fit_x": p.fit_x, "fit_y": p.fit_y}
+
+
+def _release(survey: FieldSurvey) -> dict[str, Any] | None:
+    r = survey.release
+    if r is None:
+        return None
+    return {"ground": r.ground, "by": r.released_by, "until": stamp(r.until), "until_words": when(r.until)}
+
+
+def _machine(m: Machine) -> dict[str, Any]:
+    return {
+        "key": m.key,
+        "label": m.name,
+        "track": m.track_m,
+        "wheelbase": m.wheelbase_m,
+        "half_extent": round(m.half_extent_m, 3),
+        "width": m.width_m,
+        "walked": m.walked,
+    }
+
+
+def _tag(tagged: TaggedHazard) -> dict[str, Any]:
+    h = tagged.hazard
+    return {
+        "tag": tagged.tag,
+        "kind": words.HAZARDS[h.kind],
+        "severity": words.SEVERITIES.get(h.severity, "") if h.kind == "wet_spot" else "",
+        "place": tagged.place,
+        "reach": metres(h.reach_m),
+        "accuracy": metres(h.accuracy_m),
+        "soft": h.kind == "wet_spot",
+    }
+
+
+def _drive(machine: str, ground: str, driver: str, said: dict[SheetSet, DriveWords]) -> dict[str, Any]:
+    text = said[SheetSet(machine, ground, driver)]
+    return {
+        "machine": machine,
+        "ground": ground,
+        "driver": driver,
+        "sentences": text.sentences,
+        "causes": [_line(line) for line in text.causes],
+        "figures": [_line(line) for line in text.figures],
+    }
+
+
+def _line(line: Line) -> list[Any]:
+    return [line.label, line.value, line.place, line.tags]
+
+
+def _limits(ctx: PageContext) -> list[list[Any]]:
+    """Per machine, ground and driver: side, climb, grip up, grip down, hand work, then what sinking and the
+    terrain's error add to roll and pitch; rise over run."""
+    table = limits_table(ctx.rig, ctx.settings)
+    return [
+        [x.machine, x.ground, x.driver]
+        + [
+            round(v, 6)
+            for v in (
+                x.side, x.climb, x.grip_up, x.grip_down, x.on_foot,
+                x.roll_sink, x.pitch_sink, x.roll_error, x.pitch_error,
+            )
+        ]
+        for x in table
+    ]  # fmt: skip
+
+
+def _verdicts(survey: FieldSurvey, plate: Plate) -> dict[str, Any] | None:
+    if not survey.driving.drives:
+        return None
+    found = [verdicts(plate.cells, d) for d in survey.driving.drives]
+    table = verdict_table(*(np.stack([getattr(v, part) for v in found]) for part in ("zone", "reason", "flags")))
+    return {
+        "index": pack_wide(table.index),
+        "rows": pack(table.rows.tobytes()),
+        "symbols": table.symbols,
+    }

@@ -1,0 +1,106 @@
+"""Byte grids as text for the page's script: deflated (RFC 1950) and in base 64, unpacked by `inflate.js`.
+
+Not as pictures read back through a canvas: browsers that guard against fingerprinting change what is read back,
+and a verdict must never change on the way.
+"""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from atlas.grid import Bytes, Floats, Mask
+
+Ints = npt.NDArray[np.int64]
+HEIGHT_STEP_M = 0.001  # heights travel in whole millimetres
+
+
+def pack(data: bytes) -> str:
+    return base64.b64encode(zlib.compress(data, 9)).decode("ascii")
+
+
+def unpack(text: str) -> bytes:
+    return zlib.decompress(base64.b64decode(text))
+
+
+@dataclass(frozen=True)
+class VerdictTable:
+    """Every choice's verdict at every cell, held once per distinct combination.
+
+    `index` (rows, cols) points into `rows` (n, choices), whose entries point into `symbols` (zone, reason, flags).
+    Terrain makes neighbours alike, so a field has a few hundred rows however many choices there are.
+    """
+
+    index: Ints
+    rows: Bytes
+    symbols: tuple[tuple[int, int, int], ...]
+
+
+def verdict_table(zone: Bytes, reason: Bytes, flags: Bytes) -> VerdictTable:
+    """Pack verdicts of every choice, each (choices, rows, cols) of bytes. Raises ValueError past 256 symbols."""
+    coded = zone.astype(np.int64) << 16 | reason.astype(np.int64) << 8 | flags
+    found, symbol = np.unique(coded, return_inverse=True)
+    if len(found) > 256:
+        raise ValueError(f"{len(found)} distinct verdicts in one field; a byte holds 256")
+    per_cell = symbol.reshape(len(coded), -1).T.astype(np.uint8)
+    rows, index = np.unique(per_cell, axis=0, return_inverse=True)
+    symbols = tuple((int(c) >> 16, int(c) >> 8 & 255, int(c) & 255) for c in found)
+    return VerdictTable(index.reshape(zone.shape[1:]).astype(np.int64), rows, symbols)
+
+
+def pack_wide(values: Ints) -> str:
+    """Whole numbers from 0 to 2²⁴ − 1 as three planes of bytes: high ones first, each plane deflates by itself."""
+    flat = values.ravel()
+    if flat.size and (flat.min() < 0 or flat.max() >= 1 << 24):
+        raise ValueError("a packed number is outside 0 to 16 777 215")
+    planes = [(flat >> shift & 255).astype(np.uint8).tobytes() for shift in (16, 8, 0)]
+    return pack(b"".join(planes))
+
+
+def unpack_wide(text: str) -> Ints:
+    planes = np.frombuffer(unpack(text), dtype=np.uint8).reshape(3, -1).astype(np.int64)
+    return planes[0] << 16 | planes[1] << 8 | planes[2]
+
+
+def pack_heights(z: Floats, wanted: Mask) -> tuple[str, float]:
+    """Heights to the millimetre, and the height that counts as 0; cells that are not `wanted` or have no height
+    come back as gaps. Each is kept as its difference from what its left, upper and upper-left neighbours let
+    expect."""
+    known = wanted & ~np.isnan(z)
+    if not known.any():
+        return pack_wide(np.zeros(z.size, dtype=np.int64)), 0.0
+    low = float(np.floor(z[known].min()))
+    steps = np.rint((np.where(known, z, low) - low) / HEIGHT_STEP_M).astype(np.int64) + 1
+    filled = _carried(np.where(known, steps, 0))
+    across = np.diff(filled, axis=1, prepend=0)
+    change = np.diff(across, axis=0, prepend=0)
+    folded = np.where(change >= 0, 2 * change, -2 * change - 1)
+    gaps = np.packbits(~known).tobytes()
+    return pack_wide(folded) + " " + pack(gaps), low
+
+
+def unpack_heights(text: str, low: float, shape: tuple[int, int]) -> Floats:
+    """The reverse, (rows, cols) with NaN in gaps; `inflate.js` does the same."""
+    numbers, _, gaps = text.partition(" ")
+    folded = unpack_wide(numbers).reshape(shape)
+    change = np.where(folded & 1, -(folded + 1) // 2, folded // 2)
+    filled = change.cumsum(axis=0).cumsum(axis=1)
+    if not gaps:
+        return np.full(shape, np.nan)
+    missing = np.unpackbits(np.frombuffer(unpack(gaps), dtype=np.uint8), count=filled.size).reshape(shape)
+    return np.where(missing > 0, np.nan, low + (filled - 1) * HEIGHT_STEP_M)
+
+
+def _carried(steps: Ints) -> Ints:
+    """Gaps (0) filled from the left, then from above, so that they cost nothing."""
+    out = steps.copy()
+    for axis in (1, 0):
+        size = out.shape[axis]
+        place = np.arange(size).reshape((1, -1) if axis == 1 else (-1, 1))
+        last = np.maximum.accumulate(np.where(out > 0, place, 0), axis=axis)
+        out = np.take_along_axis(out, last, axis=axis)
+    return out

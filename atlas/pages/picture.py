@@ -1,0 +1,143 @@
+"""A field's map as one SVG made without a browser: for the page, for paper, and for scripts to make movable."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from markupsafe import Markup
+from shapely.geometry import MultiPolygon, Polygon
+
+from atlas.driving.records import Drive
+from atlas.grid import Floats
+from atlas.pages.context import TerrainNote
+from atlas.pages.data_cells import PageCells, fall_lines, page_cells, verdicts, worst_class
+from atlas.pages.picture_frame import Frame, frame_for, grid_marks, n, strip
+from atlas.pages.picture_ground import contours_group, field_clip, lines, neighbours_group, shading
+from atlas.pages.picture_marks import drops_group, hazards_group, ways_in_group
+from atlas.pages.picture_zones import class_paths, zones_group
+from atlas.pages.render import number
+from atlas.pages.signs import TileScale, class_tiles, tiles
+from atlas.survey import FieldSurvey
+
+
+@dataclass(frozen=True)
+class Plate:
+    """What every picture of one field shares."""
+
+    survey: FieldSurvey
+    frame: Frame
+    cells: PageCells
+    fall: tuple[Floats, Floats]
+
+
+def plate_for(survey: FieldSurvey) -> Plate:
+    terrain = survey.terrain
+    cells = page_cells(terrain)
+    fall = fall_lines(cells, terrain.gradient.gx, terrain.gradient.gy)
+    return Plate(survey, frame_for(survey.parcel.shape, terrain.grid), cells, fall)
+
+
+def definitions(plate: Plate) -> Markup:
+    """Fills and the field's outline, once per page: both maps and the movable copy use them."""
+    scale = TileScale(plate.frame.mm / plate.cells.cell_x, plate.frame.mm / plate.cells.cell_y)
+    count = len(plate.survey.terrain.figures.classes)
+    return Markup(
+        '<svg class="definitions" width="0" height="0" aria-hidden="true"><defs>{}{}{}{}{}</defs></svg>'
+    ).format(
+        tiles("", scale),
+        class_tiles("class-", scale, count),
+        tiles("sample-", TileScale(1.0, 1.0)),
+        class_tiles("sample-class-", TileScale(1.0, 1.0), count),
+        field_clip(plate.survey.parcel.shape, plate.frame),
+    )
+
+
+def zone_map(plate: Plate, drive: Drive, title: str, note: TerrainNote) -> Markup:
+    """The map of where one machine may go."""
+    painted = zones_group(verdicts(plate.cells, drive), plate.cells, plate.frame, plate.fall)
+    return _map(plate, painted, "zone-map", title, note)
+
+
+def class_map(plate: Plate, title: str, note: TerrainNote, with_ground: bool) -> Markup:
+    """The map of slope classes. Beside a zone map on the same page the ground is used again, not repeated."""
+    frame, cells = plate.frame, plate.cells
+    terrain = plate.survey.terrain
+    count = len(terrain.figures.classes)
+    place = (
+        f"translate({n(frame.x(cells.west), 3)} {n(frame.y(cells.north), 3)}) "
+        f"scale({n(cells.cell_x, 6)} {n(cells.cell_y, 6)})"
+    )
+    keys = [f"class-{i}" for i in range(count)] + ["unsurveyed"]
+    paths = "".join(
+        f'<path class="slope-class" data-class="{key}" fill="{"none" if key == "class-0" else f"url(#{key})"}" '
+        f'd="{d}"/>'
+        for key, d in zip(keys, class_paths(worst_class(cells, terrain.slope_class), count), strict=True)
+    )
+    painted = Markup(f'<g class="classes" clip-path="url(#field-clip)"><g transform="{place}">{paths}</g></g>')
+    return _map(plate, painted, "class-map", title, note, again=not with_ground)
+
+
+def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote, again: bool = False) -> Markup:
+    frame, survey = plate.frame, plate.survey
+    if again:
+        ground, over = (Markup('<use href="#{}"/>').format(part) for part in ("map-ground", "map-over"))
+    else:
+        ground, over = _ground(plate), _over(plate)
+    return Markup(
+        '<svg id="{key}" class="picture" viewBox="0 0 {w} {h}" width="{wide}mm" height="{high}mm" role="img" '
+        'aria-labelledby="{key}-title" data-west="{west}" data-north="{north}" data-width="{w}" '
+        'data-height="{map_h}" data-mm="{mm}"><title id="{key}-title">{title}</title>'
+        '<rect class="sheet" width="{w}" height="{map_h}"/>{ground}{painted}{over}{strip}</svg>'
+    ).format(
+        key=key,
+        w=n(frame.width),
+        h=n(frame.height_with_strip, 2),
+        wide=n(frame.width / frame.mm, 3),
+        high=n(frame.height_with_strip / frame.mm, 3),
+        west=n(frame.box.west),
+        north=n(frame.box.north),
+        map_h=n(frame.height),
+        mm=n(frame.mm, 4),
+        title=title,
+        ground=ground,
+        painted=painted,
+        over=over,
+        strip=strip(frame, survey.place.convergence_deg, _strip_words(frame, note)),
+    )
+
+
+def _ground(plate: Plate) -> Markup:
+    survey, frame = plate.survey, plate.frame
+    return Markup('<g id="map-ground">{}{}{}</g>').format(
+        shading(survey.terrain, frame),
+        contours_group(survey.terrain.contours, frame),
+        neighbours_group(survey.neighbours, frame),
+    )
+
+
+def _over(plate: Plate) -> Markup:
+    survey, frame = plate.survey, plate.frame
+    driving = survey.driving
+    return Markup('<g id="map-over">{}{}{}{}{}</g>').format(
+        grid_marks(frame),
+        _outline(survey.parcel.shape, frame),
+        drops_group(driving.drop_lines, driving.unknown_edges, frame),
+        hazards_group(driving.hazards, frame),
+        ways_in_group(survey.ways_in, survey.parcel.shape, frame),
+    )
+
+
+def _outline(shape: Polygon | MultiPolygon, frame: Frame) -> Markup:
+    return Markup(f'<path class="outline" d="{lines(shape, frame)}"/>')
+
+
+def _strip_words(frame: Frame, note: TerrainNote) -> tuple[str, ...]:
+    cell = n(note.cell_x_m, 2)
+    if note.cell_x_m != note.cell_y_m:
+        cell += f" × {n(note.cell_y_m, 2)}"
+    dated = f", {note.date}" if note.date else ", undated"
+    return (
+        f"1 : {number(frame.scale)} on A4 printed at 100 %",
+        f"Terrain: {note.source or 'not stated'}{dated}, cells of {cell} m",
+        f"Grid: {note.crs}, metres",
+    )

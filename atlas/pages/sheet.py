@@ -1,0 +1,83 @@
+"""A field's sheet: the page a worker carries and the script that repaints it, as bytes."""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+from atlas.pages.context import PageContext
+from atlas.pages.data import data_script
+from atlas.pages.folium_map import map_script
+from atlas.pages.legend import class_sign, other_signs, zone_signs
+from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
+from atlas.pages.picture_frame import north_arrow
+from atlas.pages.render import page
+from atlas.pages.sheet_drives import DriveWords, drive_words, frame_of
+from atlas.pages.sheet_lead import class_rows, field_facts, profile_picture, sigma, wind
+from atlas.pages.sheet_lists import driver_label, ground_label, hours, keep_off, ways
+from atlas.pages.sheet_set import SheetSet, counts_as, drive_of, may_choose, shown
+from atlas.survey import FieldSurvey
+from atlas.words import N_
+
+T_ZONES, T_CLASSES = N_("Map of where this machine may go"), N_("Map of slope classes")
+T_PROFILE = N_("Heights down the steepest line")
+
+
+def shown_set(survey: FieldSurvey, ctx: PageContext) -> tuple[str, str, str]:
+    """Machine, ground and driver (keys) of the set that paper and a page without scripts show."""
+    chosen = shown(survey, ctx)
+    return (chosen.machine, chosen.ground, chosen.driver)
+
+
+def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
+    """The sheet of one field: "fields/<slug>.html" and "fields/<slug>.js" (its data and its movable map).
+
+    The same survey and context give the same bytes.
+    """
+    chosen = shown(survey, ctx)
+    frame = frame_of(survey)
+    said = {SheetSet(d.machine, d.ground, d.driver): drive_words(frame, d) for d in survey.driving.drives}
+    slug = survey.parcel.slug
+    plate = plate_for(survey)
+    html = page("field.html", ctx, "..", _values(survey, ctx, chosen, plate, said))
+    script = data_script(survey, ctx, plate, chosen, said) + map_script(plate.frame)
+    return {f"fields/{slug}.html": html, f"fields/{slug}.js": script.encode("ascii")}
+
+
+def _values(
+    survey: FieldSurvey, ctx: PageContext, chosen: SheetSet, plate: Plate, said: dict[SheetSet, DriveWords]
+) -> dict[str, object]:
+    drive = drive_of(survey, chosen)
+    rig = ctx.rig
+    name = survey.parcel.name
+    tags = keep_off(survey)
+    return {
+        "survey": survey,
+        "drops": survey.driving.drops,
+        "hand": survey.driving.hand_work,
+        "chosen": chosen,
+        "counts_as": counts_as(survey, rig),
+        "ground_label": ground_label,
+        "driver_label": driver_label,
+        "hours": hours,
+        "north": north_arrow(survey.place.convergence_deg),
+        "machine": rig.machines[chosen.machine],
+        "rig": rig,
+        "grounds": may_choose(survey, rig, counts_as(survey, rig)),
+        "said": said.get(chosen),
+        "definitions": definitions(plate),
+        "zone_map": zone_map(plate, drive, f"{T_ZONES}: {name}", ctx.terrain) if drive else Markup(""),
+        "class_map": class_map(plate, f"{T_CLASSES}: {name}", ctx.terrain, with_ground=drive is None),
+        "keep_off": tags,
+        "news": [k for k in tags if k.unconfirmed or not k.seen],
+        "assumed": [k for k in tags if k.assumed],
+        "ways": ways(survey),
+        "class_rows": class_rows(survey.terrain.figures),
+        "facts": field_facts(survey),
+        "faces": wind(survey.terrain.figures.faces_deg),
+        "sigma": sigma(ctx),
+        "profile": profile_picture(survey.terrain.profile, f"{T_PROFILE}: {name}"),
+        "zone_signs": zone_signs(survey),
+        "other_signs": other_signs(survey),
+        "class_sign": class_sign,
+        "script": survey.parcel.slug + ".js",
+    }

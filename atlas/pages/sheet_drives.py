@@ -1,0 +1,75 @@
+"""What a sheet says of each machine, ground and driver: the first sentences, why ground is closed, the areas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from atlas import words
+from atlas.driving.causes import FieldWords, closed_causes, field_words
+from atlas.driving.records import ZONE_KEYS, Drive
+from atlas.driving.sentences import where_not
+from atlas.pages.render import area
+from atlas.survey import FieldSurvey
+from atlas.words import N_
+
+CAUSES = {
+    "steep": N_("too steep"),
+    "slippery": N_("too slippery for the wheels"),
+    "drop": N_("above a drop"),
+    "drop_below": N_("slopes that end at a drop"),
+    "unknown_edge": N_("nobody has measured what lies below"),
+    "unsurveyed": N_("not measured"),
+    **words.HAZARDS,
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a list: what, where or how much; `tags` are the markings behind it."""
+
+    label: str
+    value: str
+    place: str = ""
+    tags: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class DriveWords:
+    """Everything the page says of one choice, ready to be shown."""
+
+    sentences: tuple[str, ...]
+    causes: tuple[Line, ...]
+    figures: tuple[Line, ...]
+
+
+def frame_of(survey: FieldSurvey) -> FieldWords:
+    t = survey.terrain
+    return field_words(survey.parcel.shape, t.grid, t.covered, t.z, survey.driving.hazards)
+
+
+def drive_words(frame: FieldWords, drive: Drive) -> DriveWords:
+    """The words for one drive; `frame` is the field's, shared by all of them."""
+    return DriveWords(where_not(frame, drive), _causes(frame, drive), _figures(drive))
+
+
+def _causes(frame: FieldWords, drive: Drive) -> tuple[Line, ...]:
+    found = closed_causes(frame, drive)
+    return tuple(Line(CAUSES[c.key], area(c.area_m2), c.place, c.tags) for c in found if c.area_m2 >= 0.5)
+
+
+def _figures(drive: Drive) -> tuple[Line, ...]:
+    """The five zones, which add up to the field, and what of the open ground is cut off or has no room to turn."""
+    areas = {key: getattr(drive, f"{key}_m2") for key in ZONE_KEYS}
+    whole = sum(areas.values())
+    lines = [Line(words.ZONES[key], _with_share(m2, whole)) for key, m2 in areas.items()]
+    for key, m2 in (("cut_off", drive.cut_off_m2), ("no_turn", drive.no_turn_m2)):
+        if m2:
+            lines.append(Line(words.ZONES[key], _with_share(m2, whole)))
+    return tuple(lines)
+
+
+def _with_share(m2: float, whole: float) -> str:
+    if whole <= 0:
+        return area(m2)
+    share = 100 * m2 / whole
+    return f"{area(m2)} ({'under 1' if 0 < share < 0.5 else round(share)} %)"

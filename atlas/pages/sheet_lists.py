@@ -1,0 +1,91 @@
+"""The lists of a sheet that do not change with the machine: markings by tag, ways in, what is new or unconfirmed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from atlas import words
+from atlas.driving.records import TaggedHazard
+from atlas.farm.records import WayIn
+from atlas.pages.render import day, metres
+from atlas.survey import FieldSurvey
+
+
+@dataclass(frozen=True)
+class KeepOff:
+    """One marking as the list shows it. `far_m` is from the marking to the nearest part of the machine."""
+
+    tag: int
+    kind: str
+    severity: str
+    place: str
+    far: str
+    accuracy: str
+    note: str
+    seen: str
+    seen_by: str
+    unconfirmed: bool
+    assumed: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class WayLine:
+    name: str
+    width: str
+    load: str
+    ambulance: bool
+    note: str
+
+
+ASSUMED = {
+    "reach_m": words.N_("how far to keep away"),
+    "accuracy_m": words.N_("how exactly it was placed"),
+    "severity": words.N_("how soft"),
+    "depth_m": words.N_("how deep"),
+}
+
+
+def keep_off(survey: FieldSurvey) -> tuple[KeepOff, ...]:
+    return tuple(_keep_off(tagged) for tagged in survey.driving.hazards)
+
+
+def _keep_off(tagged: TaggedHazard) -> KeepOff:
+    h = tagged.hazard
+    return KeepOff(
+        tagged.tag,
+        words.HAZARDS[h.kind],
+        words.SEVERITIES.get(h.severity, "") if h.kind == "wet_spot" else "",
+        tagged.place,
+        metres(h.reach_m),
+        metres(h.accuracy_m),
+        h.note,
+        day(h.seen_at) if h.seen_at else "",
+        h.seen_by,
+        h.unconfirmed,
+        tuple(ASSUMED.get(column, column) for column in h.assumed),
+    )
+
+
+def ways(survey: FieldSurvey) -> tuple[WayLine, ...]:
+    return tuple(_way(w) for w in survey.ways_in)
+
+
+def _way(way: WayIn) -> WayLine:
+    width = "" if way.width_m is None else metres(way.width_m)
+    load = "" if way.max_load_t is None else f"{way.max_load_t:g} t"
+    return WayLine(way.name or way.way_in_id, width, load, way.ambulance, way.note)
+
+
+def ground_label(key: str) -> str:
+    """A ground as people read it; a farm's own grounds go by their key."""
+    return words.GROUNDS.get(key, key.replace("_", " "))
+
+
+def driver_label(key: str) -> str:
+    return words.DRIVERS.get(key, key.replace("_", " "))
+
+
+def hours(value: float) -> str:
+    """Working time to the quarter of an hour, at least one."""
+    quarters = max(1, round(value * 4))
+    return f"{quarters / 4:g} h"

@@ -1,0 +1,114 @@
+// Repaints the page's pictures for a choice, and lifts a copy of the map into Leaflet to be moved and zoomed.
+(function (atlas) {
+  "use strict";
+  const data = window.FIELD_ATLAS;
+  if (!data) { return; }
+  const UP_DOWN = 1, CUT_OFF = 1, NO_TURN = 2;
+  const PX_PER_MM = 5;  // signs and words on the movable map: a little larger than on paper
+  const cells = data.cells, picture = data.picture;
+
+  function number(value) {
+    const text = value.toFixed(1).replace(/\.0$/, "");
+    return text === "-0" ? "0" : text;
+  }
+
+  function insideOf(key, zone, flags) {
+    const n = data.zones.indexOf(key);
+    if (n >= 0) { return function (k) { return zone[k] === n; }; }
+    const bit = key === "cut_off" ? CUT_OFF : NO_TURN;
+    return function (k) { return zone[k] <= UP_DOWN && (flags[k] & bit) > 0; };
+  }
+
+  // Paints a choice's zones and strokes into a picture.
+  atlas.paint = function (svg, choice) {
+    const zone = atlas.gridOf(choice, 0), flags = atlas.gridOf(choice, 2);
+    svg.querySelectorAll("[data-zone]").forEach(function (path) {
+      path.setAttribute("d", atlas.rings(insideOf(path.dataset.zone, zone, flags), cells.rows, cells.cols));
+    });
+    const s = data.strokes, lines = [], bobs = [];
+    const open = insideOf("up_down", zone, flags);
+    atlas.strokePlaces(open, cells.rows, cells.cols, s.every, s.apart).forEach(function (at) {
+      const down = atlas.downhill(at[0], at[1]);
+      if (!down) { return; }
+      const dx = down.east * s.length, dy = -down.north * s.length;
+      const x = cells.west - picture.west + (at[1] + 0.5) * cells.x - dx / 2;
+      const y = picture.north - cells.north + (at[0] + 0.5) * cells.y - dy / 2;
+      lines.push("M" + number(x) + " " + number(y) + "l" + number(dx) + " " + number(dy));
+      bobs.push("M" + number(x + dx) + " " + number(y + dy) + "h0");
+    });
+    svg.querySelector(".zones > .plumb").setAttribute("d", lines.join(""));
+    svg.querySelector(".zones > .bob").setAttribute("d", bobs.join(""));
+  };
+
+  // A copy with no ids of its own and its own fills, so that zooming never touches the printed picture.
+  function copyOf(svg) {
+    const copy = svg.cloneNode(true);
+    copy.querySelectorAll("[id]").forEach(function (e) { e.removeAttribute("id"); });
+    copy.removeAttribute("id");
+    copy.removeAttribute("aria-labelledby");
+    copy.querySelector("title").remove();
+    copy.querySelector(".strip").remove();
+    copy.setAttribute("viewBox", "0 0 " + svg.dataset.width + " " + svg.dataset.height);
+    copy.setAttribute("aria-hidden", "true");
+    const defs = document.createElementNS("http://www.w3.org/2000/svg", "defs");
+    document.querySelectorAll(".definitions .tile:not([id^=sample])").forEach(function (tile) {
+      const own = tile.cloneNode(true);
+      own.dataset.placed = tile.getAttribute("patternTransform");
+      own.id = "moving-" + tile.id;
+      defs.appendChild(own);
+    });
+    copy.insertBefore(defs, copy.firstChild);
+    copy.querySelectorAll('[fill^="url(#"]').forEach(function (e) {
+      e.setAttribute("fill", e.getAttribute("fill").replace("url(#", "url(#moving-"));
+    });
+    return copy;
+  }
+
+  // Keeps signs and words one size on the screen, whatever the zoom.
+  function sizeSigns() {
+    const k = Math.max(0.2, Math.min(4, PX_PER_MM / (Math.pow(2, atlas.map.getZoom()) * picture.mm)));
+    atlas.picture.style.setProperty("--k", k);
+    atlas.picture.querySelectorAll(".tile").forEach(function (tile) {
+      const rest = tile.dataset.placed.match(/^scale\(([\d.]+) ([\d.]+)\)(.*)$/);
+      tile.setAttribute("patternTransform", "scale(" + rest[1] * k + " " + rest[2] * k + ")" + rest[3]);
+    });
+  }
+
+  atlas.lift = function (map, bounds) {
+    const standing = document.getElementById("zone-map") || document.getElementById("class-map");
+    atlas.map = map;
+    atlas.bounds = bounds;
+    atlas.picture = copyOf(standing);
+    map.setMinZoom(-8);
+    map.setMaxZoom(6);
+    L.svgOverlay(atlas.picture, bounds, { interactive: false }).addTo(map);
+    L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
+    const words = document.getElementById("map_field").dataset;
+    L.control.zoom({ position: "topright", zoomInText: "+", zoomOutText: "–",
+      zoomInTitle: words.zoomIn, zoomOutTitle: words.zoomOut }).addTo(map);
+    map.on("zoomend", sizeSigns);
+  };
+
+  // After the map has its place on the page.
+  atlas.fit = function () {
+    atlas.map.invalidateSize({ animate: false });
+    atlas.map.setMinZoom(-8);
+    atlas.map.fitBounds(atlas.bounds, { animate: false });
+    atlas.map.setMinZoom(atlas.map.getZoom() - 0.5);
+    atlas.map.setMaxBounds(L.latLngBounds(atlas.bounds).pad(0.25));
+    sizeSigns();
+  };
+
+  // A small ring where the last tap was.
+  atlas.markTap = function (x, y) {
+    const old = atlas.picture.querySelector(".tapped");
+    if (old) { old.remove(); }
+    if (x === null) { return; }
+    const g = document.createElementNS("http://www.w3.org/2000/svg", "g");
+    g.setAttribute("class", "tapped");
+    g.setAttribute("transform", "translate(" + number(x - picture.west) + " " + number(picture.north - y) +
+      ") scale(" + picture.mm + ")");
+    g.innerHTML = '<g class="mark"><circle class="tapped-out" r="2.4"/><circle class="tapped-in" r="2.4"/></g>';
+    atlas.picture.appendChild(g);
+  };
+})(window.fieldAtlas);
