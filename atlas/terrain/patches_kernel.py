@@ -8,40 +8,54 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from atlas.grid import Bytes, Floats
+from atlas.grid import Bytes, Floats, Mask
 from atlas.terrain.classes import UNKNOWN
 
 Ints = npt.NDArray[np.int64]
+Labels = npt.NDArray[np.int32]
 
 
 @njit(cache=True)
-def label(classes: Bytes, covered: Floats) -> tuple[Ints, int]:
-    """Number the 4-connected patches of one class among covered cells, in reading order; -1 outside."""
+def label(classes: Bytes, covered: Floats) -> tuple[Labels, int]:
+    """Number the 4-connected patches of one class among covered cells, in reading order, (rows, cols), -1 outside;
+    and how many there are."""
     rows, cols = classes.shape
-    labels = np.full((rows, cols), -1, dtype=np.int64)
-    stack = np.empty((rows * cols, 2), dtype=np.int32)
-    count = 0
-    for r0 in range(rows):
-        for c0 in range(cols):
-            if labels[r0, c0] >= 0 or covered[r0, c0] <= 0.0:
+    labels = np.empty((rows, cols), dtype=np.int32)
+    same = np.empty(rows * cols, dtype=np.int32)  # provisional number to a smaller one of the same patch
+    used = 0
+    for r in range(rows):
+        for c in range(cols):
+            if covered[r, c] <= 0.0:
+                labels[r, c] = -1
                 continue
-            kind = classes[r0, c0]
-            labels[r0, c0] = count
-            stack[0, 0], stack[0, 1] = r0, c0
-            top = 1
-            while top > 0:
-                top -= 1
-                r, c = stack[top, 0], stack[top, 1]
-                for k in range(4):
-                    rr = r + (k == 0) - (k == 1)
-                    cc = c + (k == 2) - (k == 3)
-                    if rr < 0 or cc < 0 or rr >= rows or cc >= cols or labels[rr, cc] >= 0:
-                        continue
-                    if covered[rr, cc] > 0.0 and classes[rr, cc] == kind:
-                        labels[rr, cc] = count
-                        stack[top, 0], stack[top, 1] = rr, cc
-                        top += 1
+            kind = classes[r, c]
+            north = labels[r - 1, c] if r > 0 and classes[r - 1, c] == kind else -1
+            west = labels[r, c - 1] if c > 0 and classes[r, c - 1] == kind else -1
+            if north < 0 and west < 0:
+                labels[r, c] = same[used] = used
+                used += 1
+            elif north < 0 or west < 0 or north == west:
+                labels[r, c] = max(north, west)
+            else:
+                a, b = north, west
+                while same[a] != a:
+                    a = same[a]
+                while same[b] != b:
+                    b = same[b]
+                low = min(a, b)
+                same[a] = same[b] = same[north] = same[west] = low
+                labels[r, c] = low
+    count = 0
+    for i in range(used):  # a smaller number comes first, so it is final already
+        if same[i] == i:
+            same[i] = count
             count += 1
+        else:
+            same[i] = same[same[i]]
+    for r in range(rows):
+        for c in range(cols):
+            if labels[r, c] >= 0:
+                labels[r, c] = same[labels[r, c]]
     return labels, count
 
 
@@ -57,47 +71,40 @@ def find(parent: Ints, i: int) -> int:
 
 
 @njit(cache=True)
-def count_borders(labels: Ints, patches: int) -> Ints:
-    """How many borders each patch has with another, cell side by cell side, (patches + 1,) as running starts."""
+def list_borders(labels: Labels, small: Mask, cell_x: float, cell_y: float) -> tuple[Ints, Ints, Floats]:
+    """Borders of the small patches, cell side by cell side: where each patch's list starts (patches + 1,), then
+    neighbour and length of each entry."""
     rows, cols = labels.shape
-    start = np.zeros(patches + 1, dtype=np.int64)
-    for r in range(rows):
-        for c in range(cols):
-            a = labels[r, c]
-            if a < 0:
-                continue
-            for b in (labels[r, c + 1] if c + 1 < cols else -1, labels[r + 1, c] if r + 1 < rows else -1):
-                if b >= 0 and b != a:
-                    start[a + 1] += 1
-                    start[b + 1] += 1
-    return np.cumsum(start)
-
-
-@njit(cache=True)
-def list_borders(labels: Ints, start: Ints, cell_x: float, cell_y: float) -> tuple[Ints, Floats]:
-    """Neighbour and length of each border piece, patch by patch as `start` says."""
-    rows, cols = labels.shape
-    fill = start[:-1].copy()
-    other = np.empty(start[-1], dtype=np.int64)
-    length = np.empty(start[-1], dtype=np.float64)
-    for r in range(rows):
-        for c in range(cols):
-            a = labels[r, c]
-            if a < 0:
-                continue
-            for k in range(2):
-                rr, cc = r + (k == 1), c + (k == 0)
-                if rr >= rows or cc >= cols:
+    start = np.zeros(small.size + 1, dtype=np.int64)
+    other = np.empty(0, dtype=np.int64)
+    length = np.empty(0, dtype=np.float64)
+    fill = start
+    for counting in (True, False):
+        for r in range(rows):
+            for c in range(cols):
+                a = labels[r, c]
+                if a < 0:
                     continue
-                b = labels[rr, cc]
-                if b < 0 or b == a:
-                    continue
-                side = cell_y if k == 0 else cell_x
-                other[fill[a]], length[fill[a]] = b, side
-                other[fill[b]], length[fill[b]] = a, side
-                fill[a] += 1
-                fill[b] += 1
-    return other, length
+                for k in range(2):
+                    rr, cc = r + k, c + 1 - k
+                    if rr >= rows or cc >= cols:
+                        continue
+                    b = labels[rr, cc]
+                    if b < 0 or b == a:
+                        continue
+                    for one, two in ((a, b), (b, a)):
+                        if not small[one]:
+                            continue
+                        if counting:
+                            start[one + 1] += 1
+                        else:
+                            other[fill[one]], length[fill[one]] = two, (cell_y if k == 0 else cell_x)
+                            fill[one] += 1
+        if counting:
+            start = np.cumsum(start)
+            other, length = np.empty(start[-1], dtype=np.int64), np.empty(start[-1], dtype=np.float64)
+            fill = start.copy()
+    return start, other, length
 
 
 @njit(cache=True)
@@ -112,9 +119,9 @@ def merge(classes: Bytes, covered: Floats, cell_x: float, cell_y: float, least: 
             if labels[r, c] >= 0:
                 area[labels[r, c]] += covered[r, c]
                 kind[labels[r, c]] = classes[r, c]
-    start = count_borders(labels, count)
-    other, length = list_borders(labels, start, cell_x, cell_y)
-    parent = join_small(area, kind, start, other, length, least)
+    small = (kind != UNKNOWN) & (area < least)  # no other patch is ever asked for its neighbours
+    start, other, length = list_borders(labels, small, cell_x, cell_y)
+    parent = join_small(area, kind, small, start, other, length, least)
     merged = classes.copy()
     for r in range(rows):
         for c in range(cols):
@@ -124,7 +131,9 @@ def merge(classes: Bytes, covered: Floats, cell_x: float, cell_y: float, least: 
 
 
 @njit(cache=True)
-def join_small(area: Floats, kind: Bytes, start: Ints, other: Ints, length: Floats, least: float) -> Ints:
+def join_small(
+    area: Floats, kind: Bytes, small_at_first: Mask, start: Ints, other: Ints, length: Floats, least: float
+) -> Ints:
     """Join patches under `least`, smallest first, then first in reading order; returns what each patch joined.
 
     `area` is used up. A patch that grew takes over the border lists of those it absorbed as a chain, not a copy.
@@ -139,7 +148,7 @@ def join_small(area: Floats, kind: Bytes, start: Ints, other: Ints, length: Floa
     heap = [(0.0, 0, 0)]
     heap.pop()
     for i in range(n):
-        if kind[i] != UNKNOWN and area[i] < least:
+        if small_at_first[i]:
             heapq.heappush(heap, (area[i], i, i))
     while len(heap) > 0:
         was, _, small = heapq.heappop(heap)

@@ -25,11 +25,9 @@ def tally(
     n = 0
     for r in range(rows):
         for c in range(cols):
-            g = np.sqrt(gx[r, c] * gx[r, c] + gy[r, c] * gy[r, c])
-            kind = 0
-            if np.isnan(g):
-                kind = UNKNOWN
-            else:
+            g, kind = 0.0, UNKNOWN
+            if not np.isnan(gx[r, c]):
+                g, kind = np.sqrt(gx[r, c] * gx[r, c] + gy[r, c] * gy[r, c]), 0
                 while kind < limits.size and g > limits[kind]:
                     kind += 1
             classes[r, c] = kind
@@ -53,6 +51,17 @@ def tally(
                 n += 1
     p95 = least_covering(steep[:n], share[:n], 0.95, weight, top)
     return per_class, np.array([surface, low, high, weight, sum_g, sum_x, sum_y, p95, top])
+
+
+@njit(cache=True)
+def covered_per_class(classes: Bytes, covered: Floats, count: int) -> Floats:
+    """Covered cells of each class, (count,); unknown ones are left out."""
+    found = np.zeros(count)
+    for r in range(classes.shape[0]):
+        for c in range(classes.shape[1]):
+            if classes[r, c] < count:
+                found[classes[r, c]] += covered[r, c]
+    return found
 
 
 @njit(cache=True)

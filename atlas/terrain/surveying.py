@@ -8,7 +8,7 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from atlas.grid import Bytes, Floats, Grid, Heights
 from atlas.settings import Settings
-from atlas.terrain.classes import UNKNOWN, ClassTable
+from atlas.terrain.classes import ClassTable
 from atlas.terrain.contours import contours
 from atlas.terrain.coverage import covered_fractions
 from atlas.terrain.figures import Gradient, SlopeFigures, TerrainSurvey
@@ -17,6 +17,7 @@ from atlas.terrain.profile import steepest_profile
 from atlas.terrain.shading import shade
 from atlas.terrain.slope import horn
 from atlas.terrain.statistics import figures_of, tally
+from atlas.terrain.statistics_kernel import covered_per_class
 
 
 def survey_terrain(shape: Polygon | MultiPolygon, heights: Heights, settings: Settings) -> TerrainSurvey:
@@ -51,9 +52,7 @@ def _figures(
     table = ClassTable(settings.terrain.breaks_pct)
     counted = tally(heights, gradient, covered, table)
     merged = merge_small(counted.classes, covered, heights.grid, settings.terrain.min_patch_m2)
-    merged_cells: Floats = np.bincount(merged.ravel(), weights=covered.ravel(), minlength=UNKNOWN + 1).astype(
-        np.float64
-    )
+    merged_cells = covered_per_class(merged, covered, table.count)
     beyond = _area_beyond(shape, heights.grid)
     area, cell = shape.area, heights.grid.cell_area
     return figures_of(counted, merged_cells, table, area, beyond, cell), counted.classes

@@ -7,11 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made import irregular, make_grid, rough
+from rasterio import features
 
 from atlas.grid import Bytes, Floats, Grid
 from atlas.terrain.classes import UNKNOWN, ClassTable
 from atlas.terrain.coverage import covered_fractions
 from atlas.terrain.patches import merge_plain, merge_small
+from atlas.terrain.patches_kernel import label
 from atlas.terrain.slope import horn
 
 
@@ -116,3 +118,21 @@ def test_no_small_patch_is_left_that_has_a_neighbour() -> None:
     np.testing.assert_array_equal(merge_small(found, covered, grid, 100), found)
     assert (found != classes).any()
     assert np.bincount(found.ravel(), covered.ravel()).sum() == pytest.approx(covered.sum())
+
+
+def test_patches_are_those_another_library_finds() -> None:
+    """Rasterio's (GDAL's) outlines of equal 4-connected cells, drawn back onto the grid."""
+    grid = make_grid(70, 80)
+    for seed in range(5):
+        classes, covered = _field(seed, grid, 0.3)
+        labels, count = label(classes, covered)
+        outlines = [shape for shape, _ in features.shapes(classes, mask=covered > 0, connectivity=4)]
+        theirs = features.rasterize(
+            [(shape, i + 1) for i, shape in enumerate(outlines)], grid.shape, dtype="int32"
+        )
+        assert count == len(outlines)
+        assert (labels[covered == 0] == -1).all()
+        pairs = np.unique(np.column_stack([labels.ravel(), theirs.ravel()]), axis=0)
+        assert len(pairs) == count + 1  # one to one, and outside to outside
+        firsts = np.unique(labels, return_index=True)[1][1:]
+        assert (np.diff(firsts) > 0).all()
