@@ -44,7 +44,7 @@ def make_demo(path: Path, fields: int = 16, cell_m: float = 1.0, seed: int = 1) 
         )
     land = Land(fields, cell_m, seed)
     placed = list(demo_rows.place_fields(land))
-    with tempfile.TemporaryDirectory(dir=path.parent if path.parent.is_dir() else None) as folder:
+    with _beside(path) as folder:
         heights = Path(folder) / "heights.tif"
         _write_heights(heights, land)
         write_farm(
@@ -68,6 +68,14 @@ def demo_springs(fields: int = 16, cell_m: float = 1.0, seed: int = 1) -> tuple[
         if s.field == f.planned.key
         for at in [f.placer.point(s.at)]
     )
+
+
+def _beside(path: Path) -> tempfile.TemporaryDirectory[str]:
+    """A folder on the farm file's own disk: the heights of a large land may not fit elsewhere."""
+    try:
+        return tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent)
+    except OSError as e:
+        raise OutputError(f"{path}: cannot be written ({e.strerror or e}).") from e
 
 
 def _frame(rows: list[demo_rows.Row]) -> gpd.GeoDataFrame:

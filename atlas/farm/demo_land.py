@@ -14,6 +14,7 @@ import numpy as np
 from rasterio.crs import CRS
 
 from atlas.farm import demo_kernel, demo_plan
+from atlas.farm.demo_kernel import Ends
 from atlas.farm.demo_plan import Spot
 from atlas.farm.demo_tables import plan_tables, profile_table
 from atlas.grid import CellWindow, Floats, Grid, Heights
@@ -21,7 +22,7 @@ from atlas.grid import CellWindow, Floats, Grid, Heights
 FIELDS_A_STRETCH = len(demo_plan.FIELDS)
 WEST, SOUTH = 380_000.0, 6_150_000.0  # open sea in EPSG:25832, so that nobody looks for this farm
 CRS_CODE = "EPSG:25832"
-BAND_ROWS = 256
+BAND_ROWS = 128
 NORTHWARD_M = 40.0  # the highest field reaches nearer to the ridge than the lowest
 
 
@@ -62,7 +63,7 @@ class Land:
         return Grid(CRS.from_string(CRS_CODE), WEST, north, self.cell_m, self.cell_m, n_rows, n_cols)
 
     @cached_property
-    def plans(self) -> Floats:
+    def plans(self) -> tuple[Floats, Ends]:
         rows, cols = 1 + max(s.row for s in self.stretches), 1 + max(s.col for s in self.stretches)
         return plan_tables(rows, cols, self.seed)
 
@@ -75,7 +76,7 @@ class Land:
         g = self.grid
         out = np.empty((window.rows, window.cols))
         north = g.north - SOUTH - window.row * g.cell_y
-        demo_kernel.fill(out, window.col * g.cell_x, north, g.cell_x, self.profile, self.plans, self.salt)
+        demo_kernel.fill(out, window.col * g.cell_x, north, g.cell_x, self.profile, *self.plans, self.salt)
         return out
 
     def bands(self) -> Iterator[tuple[CellWindow, Floats]]:
@@ -97,7 +98,7 @@ class Land:
 
     def height_at(self, x: float, y: float) -> float:
         """Height in metres at a map place, not rounded to the grid."""
-        return float(demo_kernel.height(x - WEST, y - SOUTH, self.profile, self.plans, self.salt))
+        return float(demo_kernel.height(x - WEST, y - SOUTH, self.profile, *self.plans, self.salt))
 
     def on_map(self, stretch: Stretch, spot: Spot) -> tuple[float, float]:
         """Map coordinates (x, y) of a planned spot, rounded to 1 cm."""

@@ -4,31 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 
-from atlas.farm import demo_kernel, demo_plan
+from atlas.farm import demo_plan
+from atlas.farm.demo_kernel import Ends
 from atlas.grid import Floats
 
 
-def plan_tables(rows: int, cols: int, seed: int) -> Floats:
-    """One table for each stretch, (rows, cols, features, 7): spurs, hollows, steps, roads, ramps, pits."""
-    rng = np.random.default_rng([seed, 7])
-    one = np.zeros((demo_kernel.RAMPS + len(demo_plan.PITS), 7))
-    one[: demo_kernel.HOLLOWS] = demo_plan.SPURS + demo_plan.HOLLOWS + _niches()
-    one[demo_kernel.HOLLOWS : demo_kernel.STEPS] = demo_plan.STEPS
-    one[demo_kernel.STEPS : demo_kernel.ROADS] = demo_plan.ROADS
-    for k, gate in enumerate(demo_plan.GATES, start=demo_kernel.ROADS):
-        one[k, :5] = gate.road, gate.u, gate.side, gate.ramp_m, gate.ramp_rise
-    one[demo_kernel.RAMPS :, :6] = demo_plan.PITS
-    hollows, steps = one[: demo_kernel.HOLLOWS], one[demo_kernel.HOLLOWS : demo_kernel.STEPS]
-    roads = one[demo_kernel.STEPS : demo_kernel.ROADS]
-    _from_ends(hollows, along=1, across=0, length=3, shift=2)
-    hollows[:, 5] = 1.0 / hollows[:, 5]
+def plan_tables(rows: int, cols: int, seed: int) -> tuple[Floats, Ends]:
+    """One table for each stretch, (rows, cols, features, 7), and where in it each kind of feature ends."""
+    spurs, hollows = _axes(demo_plan.SPURS), _axes(demo_plan.HOLLOWS + _niches())
+    steps = np.array(demo_plan.STEPS, dtype=np.float64)
     _from_ends(steps, along=0, across=1, length=2, shift=3)
+    roads = np.array(demo_plan.ROADS, dtype=np.float64)
     roads[:, 4] = 1.0 / (roads[:, 4] - roads[:, 3])
-    many = np.tile(one, (rows, cols, 1, 1))
-    many[:, :, demo_kernel.SPURS : demo_kernel.STEPS, 4] *= 0.92 + 0.16 * rng.random(
-        (rows, cols, demo_kernel.STEPS - demo_kernel.SPURS)
+    ramps = np.array(
+        [(g.road, g.u, g.side, g.ramp_m, g.ramp_rise, 0, 0) for g in demo_plan.GATES], dtype=np.float64
     )
-    return many
+    pits = np.array([(*p, 0) for p in demo_plan.PITS], dtype=np.float64)
+    kinds = (spurs, hollows, steps, roads, ramps, pits)
+    ends = np.cumsum([len(k) for k in kinds], dtype=np.int64)
+    many = np.tile(np.concatenate(kinds), (rows, cols, 1, 1))
+    rng = np.random.default_rng([seed, 7])
+    many[:, :, ends[0] : ends[2], 4] *= 0.92 + 0.16 * rng.random((rows, cols, int(ends[2] - ends[0])))
+    return many, ends
+
+
+def _axes(planned: tuple[tuple[float, ...], ...]) -> Floats:
+    table = np.array(planned, dtype=np.float64)
+    _from_ends(table, along=1, across=0, length=3, shift=2)
+    table[:, 5] = 1.0 / table[:, 5]
+    return table
 
 
 def _niches() -> tuple[tuple[float, ...], ...]:

@@ -114,8 +114,8 @@ FIRST_PASS = {
     "the quarry, not even empty: whatever slides there ends in it. Straight up and down, turn {flat},"
     " and go round the place by the gate that the cattle have trodden. The west half is a day of its "
     "own.",
-    "outer_inside": "In by the gate {gate}. Go along the road side first, to the east end. Then back and forth with "
-    "the valley. Round the old ditch, not through it. Turn at both ends, park by the gate.",
+    "outer_inside": "In by the gate {gate}. Go along the road side first, to the east end. Then back and forth "
+    "with the valley. Round the old ditch, not through it. Turn at both ends, park by the gate.",
 }
 
 FIRST = ("Al", "Bor", "Drü", "Esk", "Fal", "Gor", "Hel", "Ild", "Jaz", "Kel", "Lum", "Mor", "Nur", "Ost", "Pel")
