@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from pyproj import CRS as ProjCRS
+import pyproj
 from pyproj import Transformer
 from shapely.geometry import MultiPolygon, Polygon
 
@@ -69,7 +69,9 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
     box = Bounds(*parcel.shape.bounds)
     release = next((r for r in farm.releases if r.field_id == parcel.field_id), None)
     ways_in = tuple(
-        w for w in farm.ways_in_near(box.grown(WAY_IN_WITHIN_M)) if w.shape.distance(parcel.shape) <= WAY_IN_WITHIN_M
+        w
+        for w in farm.ways_in_near(box.grown(WAY_IN_WITHIN_M))
+        if w.shape.distance(parcel.shape) <= WAY_IN_WITHIN_M
     )
     terrain = survey_terrain(parcel.shape, farm.terrain.read(box, margin_m(settings)), settings)
     driving = survey_driving(
@@ -113,7 +115,7 @@ def place_of(parcel: Parcel, farm: Farm) -> Place:
     The fit is a second-order least-squares one over the field's box grown by half; within a few kilometres of
     a field in a conformal projection its error stays under a centimetre.
     """
-    crs = ProjCRS.from_wkt(farm.terrain.grid.crs.to_wkt())
+    crs = pyproj.CRS.from_wkt(farm.terrain.grid.crs.to_wkt())
     to_globe = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     inside = parcel.shape.representative_point()
     lon, lat = to_globe.transform(inside.x, inside.y)
@@ -140,7 +142,7 @@ def _six(values: np.ndarray) -> Six:
 
 
 def _to_lonlat(farm: Farm) -> Transformer:
-    crs = ProjCRS.from_wkt(farm.terrain.grid.crs.to_wkt())
+    crs = pyproj.CRS.from_wkt(farm.terrain.grid.crs.to_wkt())
     return Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from pyproj import CRS as ProjCRS
+import pyproj
 from pyproj import Transformer
 from shapely import get_coordinates, set_precision, transform
 from shapely.geometry import MultiPolygon, Polygon, mapping
@@ -79,7 +79,7 @@ def _label(h: Hazard) -> str:
 
 
 def _to_globe(farm: Farm) -> Transformer:
-    return Transformer.from_crs(ProjCRS.from_wkt(farm.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
+    return Transformer.from_crs(pyproj.CRS.from_wkt(farm.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
 
 
 def _moved(shape: BaseGeometry, to_globe: Transformer) -> BaseGeometry:

@@ -17,13 +17,12 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import ZONE_KEYS
 from atlas.grid import Bytes, Grid
-from atlas.settings import Settings
 from atlas.survey import FieldSurvey
 
 FIXED_DATE = "2000-01-01T00:00:00Z"  # the same input gives the same bytes
 
 
-def polygons_of(survey: FieldSurvey, settings: Settings, ground: str, driver: str) -> list[dict[str, Any]]:
+def polygons_of(survey: FieldSurvey, ground: str, driver: str) -> list[dict[str, Any]]:
     """Rows for the layers `slope_classes` and `zones`, geometry as hex WKB.
 
     Zones are given for every machine, for the ground and driver named (the set the printed page shows).
