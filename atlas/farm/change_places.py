@@ -11,6 +11,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -173,12 +174,17 @@ class FarmChange:
         found = self.db.execute(sql, (srs_id,)).fetchone()
         try:
             if found is not None and str(found[0]).upper() == "EPSG":
-                return CRS.from_epsg(found[1]).to_2d()
+                return _flat_crs(f"EPSG:{found[1]}")
             if found is not None and srs_id > 0:
-                return CRS.from_wkt(found[2]).to_2d()
+                return _flat_crs(str(found[2]))
         except CRSError as e:
             raise LayerError(f"{self.path}: CRS number {srs_id} cannot be understood; set it again.") from e
         raise LayerError(f"{self.path}: a layer has CRS number {srs_id}, which says nothing; set the layer's CRS.")
+
+
+@lru_cache(maxsize=64)
+def _flat_crs(text: str) -> CRS:
+    return CRS.from_user_input(text).to_2d()
 
 
 @contextmanager
