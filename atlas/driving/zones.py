@@ -60,12 +60,13 @@ def judge(
     """Verdicts of one machine on one ground, one per driver.
 
     `tilt` is `tilt_of_cells`; `on_wet` are the same drivers' limits on wet ground, which count on wet spots;
-    drivers who are not `practised` do hand work where straight down ends at a drop.
+    drivers who are not `practised` do hand work where straight down ends at a drop, and for those who are the
+    drop is named as the reason.
 
     A verdict's reason is, for tilt, the limit exceeded by the largest share of itself: in every direction where
     the verdict is straight up or down, near the fall line where it is hand work, and the on-foot limit where it
-    is keep out. A wet spot is the reason where it makes the verdict worse. A marking or a drop that closes as
-    much as the tilt does is the reason, markings before drops.
+    is keep out. A wet spot or a drop is the reason where it makes the verdict worse; any other marking also where
+    it closes a cell just as far as the ground does, since people look for it there.
     """
     zone = np.full((len(on_ground), cells.covered.size), int(Zone.UNSURVEYED), dtype=np.uint8)
     reason = np.full_like(zone, int(Reason.NO_HEIGHT))
@@ -123,14 +124,15 @@ def judge_plain(
         zone, reason = np.where(worse, softer, zone), np.where(worse, Reason.TAG + wet_tag, reason)
     below, foot = falls.below.ravel()[at], marks.foot_tag.ravel()[at]
     drop, closed = falls.closed.ravel()[at], marks.closed_tag.ravel()[at]
-    hits = (below > 0) & (zone == Zone.UP_DOWN) & (not practised)
-    zone, reason = np.where(hits, Zone.ON_FOOT, zone), np.where(hits, below, reason)
-    for mark, verdict, why in (
-        (foot, Zone.ON_FOOT, Reason.TAG + foot),
-        (drop, Zone.KEEP_OUT, drop),
-        (closed, Zone.KEEP_OUT, Reason.TAG + closed),
+    hits = (below > 0) & (zone == Zone.UP_DOWN)
+    reason = np.where(hits, below, reason)
+    zone = np.where(hits & (not practised), Zone.ON_FOOT, zone)
+    for mark, verdict, why, up_to in (
+        (foot, Zone.ON_FOOT, Reason.TAG + foot, Zone.ON_FOOT),
+        (drop, Zone.KEEP_OUT, drop, Zone.ON_FOOT),
+        (closed, Zone.KEEP_OUT, Reason.TAG + closed, Zone.KEEP_OUT),
     ):
-        hits = (mark > 0) & (zone <= verdict)
+        hits = (mark > 0) & (zone <= up_to)
         zone, reason = np.where(hits, verdict, zone), np.where(hits, why, reason)
     full_zone = np.full(cells.covered.size, int(Zone.UNSURVEYED), dtype=np.uint8)
     full_reason = np.full(cells.covered.size, int(Reason.NO_HEIGHT), dtype=np.uint8)

@@ -37,7 +37,7 @@ def made(**figures: Any) -> Machine:
 
 
 def grip_by_search(m: Machine, grip: float, axles: str, downhill: bool) -> float:
-    """The largest gradient on a fine ladder that keeps the inequality; axle loads from moments about the wheels."""
+    """The largest gradient on a fine ladder that keeps the inequality, axle loads from moments at the wheels."""
     sign = 1.0 if downhill else -1.0
     g = np.linspace(0, 1.5, 1_500_001)
     front = np.clip((m.cog_ahead_m + sign * m.cog_height_m * g) / m.wheelbase_m, 0, 1)
