@@ -90,12 +90,21 @@ def column_names(layer: Layer, ours: tuple[str, ...], settings: Settings) -> dic
     return named
 
 
-def read(path: Path, layer: Layer, ours: tuple[str, ...], settings: Settings, crs: CRS | None) -> Table:
+def read(
+    path: Path,
+    layer: Layer,
+    ours: tuple[str, ...],
+    settings: Settings,
+    crs: CRS | None,
+    also: dict[str, str] | None = None,
+) -> Table:
     """Read a layer. `crs` is where its shapes go (None: a table without shapes).
+
+    `also` names columns (ours to theirs) that were found another way, for those that settings do not tell.
 
     Raises FarmFileError where the layer cannot be read, LayerError where it says not in which CRS it is.
     """
-    names = column_names(layer, ours, settings)
+    names = {**(also or {}), **column_names(layer, ours, settings)}
     lacking = frozenset(ours) - set(names)
     frame, source = _frame(path, layer, list(names.values()), crs is not None)
     if crs is not None and source is None and len(frame):

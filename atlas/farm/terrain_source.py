@@ -43,7 +43,7 @@ class TerrainSource:
         z = np.full((wanted.rows, wanted.cols), np.nan)
         if inside.rows > 0 and inside.cols > 0:
             row, col = inside.row - wanted.row, inside.col - wanted.col
-            z[row : row + inside.rows, col : col + inside.cols] = self._stored(inside)
+            z[row : row + inside.rows, col : col + inside.cols] = _plausible(self._stored(inside))
         return Heights(self.grid.part(wanted), z)
 
     def _stored(self, window: CellWindow) -> Floats:
@@ -52,10 +52,16 @@ class TerrainSource:
         row = self.grid.rows - window.row - window.rows if self.flipped else window.row
         cells = CellWindow(row, window.col, window.rows, window.cols)
         z = scaled_tiles.read(self.stored, cells) if self.stored.scaled else datasets.read(self.stored, cells)
-        z *= self.metres
-        with np.errstate(invalid="ignore"):
-            z[~(np.abs(z) <= HIGHEST_M)] = np.nan
+        z = z * self.metres
         return z[::-1] if self.flipped else z
+
+    def count_implausible(self, bounds: Bounds) -> int:
+        """How many stored numbers of a window cannot be heights on earth and are read as gaps."""
+        inside = self.grid.window(bounds)
+        if not (inside.rows and inside.cols):
+            return 0
+        z = self._stored(inside)
+        return int((~np.isnan(z) & np.isnan(_plausible(z))).sum())
 
     def fingerprint(self, bounds: Bounds, margin_m: float = 0.0) -> str:
         """A digest of what is stored for that window: the tiles of a coverage, else the heights themselves."""
@@ -99,6 +105,11 @@ class TerrainSource:
     @property
     def paths(self) -> tuple[Path, ...]:
         return self.stored.paths
+
+
+def _plausible(z: Floats) -> Floats:
+    """Heights with what cannot be one turned into a gap."""
+    return np.where(np.abs(z) <= HIGHEST_M, z, np.nan)
 
 
 def _window(grid: Grid, b: Bounds) -> CellWindow:

@@ -1,0 +1,172 @@
+"""Says what is in a farm file and everything that is wrong with it, row by row, without stopping at the first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from exactextract import exact_extract
+from exactextract.feature import JSONFeatureSource
+from exactextract.raster import NumPyRasterSource
+from shapely.geometry import mapping
+
+from atlas.errors import FarmFileError
+from atlas.farm import layers, opening, problems
+from atlas.farm.layers import Layer, Parts
+from atlas.farm.records import Parcel, Remark
+from atlas.farm.schema import TILE_SUMS_TABLE
+from atlas.farm.terrain_source import TerrainSource
+from atlas.grid import Bounds
+from atlas.settings import Settings
+
+
+@dataclass(frozen=True)
+class FieldCover:
+    """How much of a field the terrain covers, as a share from 0 to 1."""
+
+    field_id: str
+    name: str
+    area_m2: float
+    share: float
+    implausible: int  # cells whose stored height cannot be one
+
+
+@dataclass(frozen=True)
+class InspectReport:
+    """What `inspect` found. `problems` stop a build, `notes` do not."""
+
+    path: Path
+    layers: tuple[tuple[Layer, str], ...]  # each with the part it plays
+    terrain: TerrainSource | None
+    fields: tuple[FieldCover, ...]
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def usable(self) -> bool:
+        """Whether a build would start."""
+        return not self.problems
+
+    def lines(self) -> list[str]:
+        """The report as text for a terminal."""
+        return list(_lines(self))
+
+
+def inspect(path: Path, settings: Settings) -> InspectReport:
+    """Look at all of a farm file. Raises nothing for a bad one: what is wrong stands in the report."""
+    kept = problems.Problems(keep=True)
+    try:
+        listed = layers.catalogue(path)
+        found = opening.read_contents(path, settings, kept)
+    except FarmFileError as e:
+        return InspectReport(path, (), None, (), (str(e),), ())
+    covers = _covers(found, kept)
+    wrong = [*(str(e) for e in kept.found), *(_told(r) for r in found.remarks if r.refused)]
+    if found.parts.parcels is not None and not found.parcels:
+        wrong.append(f"layer '{found.parts.parcels.name}': holds no usable parcel; draw at least one.")
+    notes = [_told(r) for r in found.remarks if not r.refused]
+    notes += [note for cover in covers for note in _cover_notes(cover)]
+    parts = tuple((layer, _part(layer, found.parts)) for layer in listed)
+    return InspectReport(path, parts, found.terrain, covers, tuple(wrong), tuple(notes))
+
+
+def _covers(found: opening.Contents, kept: problems.Problems) -> tuple[FieldCover, ...]:
+    none: tuple[FieldCover, ...] = ()
+    if (terrain := found.terrain) is None:
+        return none
+    covers = kept.attempt(lambda: tuple(_cover(terrain, p) for p in found.parcels), none)
+    if covers and not any(cover.share for cover in covers):
+        kept.attempt(lambda: terrain.check_covers(p.shape for p in found.parcels), None)
+    terrain.close()
+    return covers
+
+
+def _told(remark: Remark) -> str:
+    row = f", row {remark.row}" if remark.row else ""
+    return f"layer '{remark.layer}'{row}: {remark.text}."
+
+
+def _part(layer: Layer, parts: Parts) -> str:
+    for name in ("parcels", "ways_in", "storms", "releases", "dem", "backdrop"):
+        if getattr(parts, name) == layer:
+            return name
+    if layer.name == TILE_SUMS_TABLE:
+        return "checksums of dem"
+    return "hazards" if layer in parts.hazards else ""
+
+
+def _cover(terrain: TerrainSource, parcel: Parcel) -> FieldCover:
+    """Covered share, each cell counted by the exact part of it that lies in the field."""
+    bounds = Bounds(*parcel.shape.bounds)
+    heights = terrain.read(bounds)
+    known = ~np.isnan(heights.z)
+    share = 1.0 if known.all() else 0.0
+    if known.any() and not known.all():
+        b = heights.grid.bounds
+        raster = NumPyRasterSource(known.astype(np.float64), b.west, b.south, b.east, b.north)
+        feature = {"type": "Feature", "properties": {}, "geometry": mapping(parcel.shape)}
+        told = exact_extract(raster, JSONFeatureSource([feature]), "mean")
+        share = float(told[0]["properties"]["mean"])
+    return FieldCover(parcel.field_id, parcel.name, parcel.shape.area, share, terrain.count_implausible(bounds))
+
+
+def _cover_notes(cover: FieldCover) -> Iterator[str]:
+    if cover.share < 1.0:
+        missing = "none of it is measured" if cover.share == 0 else f"{_share(cover.share)} of it is measured"
+        yield f"field '{cover.field_id}': {missing}; the rest counts as keep out."
+    if cover.implausible:
+        yield f"field '{cover.field_id}': {cover.implausible} heights cannot be true and count as not measured."
+
+
+def _share(share: float) -> str:
+    """A share in percent, never rounded up to all of it."""
+    return "100 %" if share >= 1.0 else f"{math.floor(share * 1000) / 10:.1f} %"
+
+
+def _lines(report: InspectReport) -> Iterator[str]:
+    yield str(report.path)
+    if report.layers:
+        yield ""
+        yield "Layers"
+        yield from _columns([_layer_cells(layer, part) for layer, part in report.layers])
+    if (terrain := report.terrain) is not None:
+        grid = terrain.grid
+        name = f"EPSG:{epsg}" if (epsg := grid.crs.to_epsg()) else "a CRS of its own"
+        yield ""
+        yield "Terrain"
+        yield f"  cell {grid.cell_x:.4g} × {grid.cell_y:.4g} m, {grid.cols} × {grid.rows} cells, {name}"
+        yield f"  source: {terrain.source}, date: {terrain.date or 'not stated'}"
+    if report.fields:
+        yield ""
+        yield "Fields, and how much of each is measured"
+        yield from _columns(
+            [(f.field_id, f.name, f"{f.area_m2 / 10_000:.2f} ha", _share(f.share)) for f in report.fields]
+        )
+    for title, texts in (("Notes", report.notes), ("Problems, each of which stops a build", report.problems)):
+        if texts:
+            yield ""
+            yield title
+            yield from (f"  {text}" for text in texts)
+    if not report.problems:
+        yield ""
+        yield "Nothing stands in the way of a build."
+
+
+def _layer_cells(layer: Layer, part: str) -> tuple[str, ...]:
+    count = f"{layer.rows} {'tiles' if layer.kind in ('coverage', 'tiles') else 'rows'}"
+    return (
+        layer.name,
+        layer.geometry.lower() or layer.kind,
+        layer.crs,
+        count,
+        f"read as {part}" if part else "not read",
+    )
+
+
+def _columns(lines: list[tuple[str, ...]]) -> Iterator[str]:
+    widths = [max(len(cells[i]) for cells in lines) for i in range(len(lines[0]))]
+    for cells in lines:
+        yield "  " + "  ".join(c.ljust(w) for c, w in zip(cells, widths, strict=True)).rstrip()
