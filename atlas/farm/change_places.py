@@ -191,7 +191,6 @@ def _flat_crs(text: str) -> CRS:
 def changing(path: Path, settings: Settings, wait_s: float = edit.WAIT_S) -> Iterator[FarmChange]:
     """Open `path` for one change; see `edit.transaction` for what holds and what is raised."""
     with _ALONE:
-        edit.settle(path)
         sqlite_file.check(path)
         chosen = layers.choose(path, layers.catalogue(path), settings)
         with edit.transaction(path, wait_s) as (db, guard):

@@ -93,7 +93,7 @@ def transaction(path: Path, wait_s: float = WAIT_S) -> Iterator[tuple[sqlite3.Co
 def settle(path: Path) -> None:
     """Undo what a writer that was killed left half done, so that programs that only read see a whole file."""
     check_header(path)
-    if not path.with_name(path.name + "-journal").exists():
+    if not any(path.with_name(path.name + left).exists() for left in ("-journal", "-wal")):
         return
     try:
         connection = _connect(path, WAIT_S)

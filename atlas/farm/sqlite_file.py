@@ -12,35 +12,33 @@ from pathlib import Path
 from urllib.parse import quote
 
 from atlas.errors import FarmFileError
+from atlas.farm import edit
 
 HEADER = b"SQLite format 3\x00"
+WAIT_S = 10.0  # for a file that another program holds
 NEEDED = {"gpkg_contents", "gpkg_spatial_ref_sys"}
 
 
 def connect_to_read(path: Path) -> sqlite3.Connection:
     """A read-only connection; the caller closes it at once."""
-    return sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, timeout=10)
+    return sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, timeout=WAIT_S)
 
 
 def connect_to_write(path: Path) -> sqlite3.Connection:
     """A connection to a file of our own making that no one else has open; the caller closes it."""
-    return sqlite3.connect(path, timeout=10)
+    return sqlite3.connect(path, timeout=WAIT_S)
 
 
 def check(path: Path) -> None:
-    """Raise FarmFileError unless `path` is a whole GeoPackage that can be read."""
-    try:
-        with path.open("rb") as f:
-            head = f.read(100)
-        size = path.stat().st_size
-    except IsADirectoryError as e:
-        raise FarmFileError(f"{path}: is a folder; name the farm file in it.") from e
-    except FileNotFoundError as e:
-        raise FarmFileError(f"{path}: is not there; check the name.") from e
-    except OSError as e:
-        raise FarmFileError(f"{path}: cannot be read ({e.strerror or e}).") from e
+    """Raise FarmFileError unless `path` is a whole GeoPackage that can be read.
+
+    What a killed writer left half done is undone first: programs that only read cannot do that.
+    """
+    head = _start(path)
     if not head.startswith(HEADER) or len(head) < 100:
         raise FarmFileError(f"{path}: is not a GeoPackage; export the farm as GeoPackage (.gpkg).")
+    edit.settle(path)
+    head, size = _start(path), path.stat().st_size
     page = int.from_bytes(head[16:18], "big")
     whole = (65536 if page == 1 else page) * int.from_bytes(head[28:32], "big")
     if size < whole:
@@ -56,8 +54,21 @@ def check(path: Path) -> None:
         raise FarmFileError(f"{path}: is an SQLite file but not a GeoPackage; export the farm as GeoPackage.")
 
 
-def sentence(path: Path, error: sqlite3.Error) -> str:
-    """What an SQLite error means to the one who holds the file."""
+def _start(path: Path) -> bytes:
+    """The first hundred bytes, SQLite's own header."""
+    try:
+        with path.open("rb") as f:
+            return f.read(100)
+    except IsADirectoryError as e:
+        raise FarmFileError(f"{path}: is a folder; name the farm file in it.") from e
+    except FileNotFoundError as e:
+        raise FarmFileError(f"{path}: is not there; check the name.") from e
+    except OSError as e:
+        raise FarmFileError(f"{path}: cannot be read ({e.strerror or e}).") from e
+
+
+def sentence(path: Path, error: Exception) -> str:
+    """What an SQLite error, also one that GDAL passes on, means to the one who holds the file."""
     text = str(error).lower()
     if "locked" in text or "busy" in text:
         return f"{path}: is held by another program; close it there and try again."
