@@ -181,7 +181,7 @@ def _words(spread: Floats, total: Floats | None, tr: Translate, *, long: bool = 
     by_side, by_edge, by_level = (here.sum(axis=axes) / area for axes in ((1, 2), (0, 2), (0, 1)))
     return tr(
         _edge_words(by_edge, by_side, share, total, long)
-        or _level_words(by_level, share)
+        or _level_words(by_level, share, total)
         or _side_words(by_side, share)
         or _two_sides(by_side, tr)
         or _mostly(by_side, by_level)
@@ -197,7 +197,7 @@ def _edge_words(by_edge: Floats, by_side: Floats, share: float, total: Floats | 
     if total is not None:
         band = total.reshape(SIDES, EDGES, LEVELS).sum(axis=(0, 2))[:16]
         whole = total.sum()
-        if firmly < 0.4 and banded * share > 0.5 * band.sum() / whole:
+        if firmly < 0.4 and (_quarters(by_edge[:16]) * share > 0.5 * _quarters(band) / whole).all():
             return names.ALL_ROUND
         near = [(round(facing * 2) + k) % 16 for k in (-2, -1, 0, 1, 2)]
         edge_area = band[near].sum() / whole
@@ -212,12 +212,21 @@ def _edge_words(by_edge: Floats, by_side: Floats, share: float, total: Floats | 
     return names.AT_EDGE[round(facing) % 8]
 
 
-def _level_words(by_level: Floats, share: float) -> str:
-    if share < 0.12:
+def _quarters(by_edge: Floats) -> Floats:
+    """Shares by the quarter an edge faces: north, east, south, west, (4,)."""
+    quarters: Floats = np.roll(by_edge, 2).reshape(4, 4).sum(axis=1)
+    return quarters
+
+
+def _level_words(by_level: Floats, share: float, total: Floats | None) -> str:
+    """Upper or lower ground, for a patch that covers a good part of it."""
+    if total is None:
         return ""
-    if by_level[2] >= 0.8:
-        return names.UPPER
-    return names.LOWER if by_level[0] >= 0.8 else ""
+    levels = total.reshape(SIDES, EDGES, LEVELS).sum(axis=(0, 1)) / total.sum()
+    for level, told in ((2, names.UPPER), (0, names.LOWER)):
+        if by_level[level] >= 0.8 and by_level[level] * share > 0.4 * levels[level]:
+            return told
+    return ""
 
 
 def _mostly(by_side: Floats, by_level: Floats) -> str:
@@ -233,7 +242,7 @@ def _side_words(by_side: Floats, share: float) -> str:
     if by_side[8] >= 0.6:
         return names.MIDDLE
     facing, firmly = _mean_direction(by_side[:8])
-    if firmly < 0.75 or by_side[8] > 0.4:
+    if firmly < 0.65 or by_side[8] > 0.4:
         return ""
     nearest = round(facing) % 8
     if share < 0.12 and by_side[nearest] > 0.7:
