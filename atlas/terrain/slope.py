@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from atlas.grid import Floats, Heights
+from atlas.grid import Heights
 from atlas.terrain.figures import Gradient
 from atlas.terrain.slope_kernel import horn_into
 
 
-def horn(heights: Heights, only_where: Floats | None = None) -> Gradient:
+def horn(heights: Heights) -> Gradient:
     """Gradient of every cell, (rows, cols), rise over run; NaN where the cell or one of its eight neighbours has
-    no height, and in the window's outer ring (read a margin). Oblong cells are allowed for. With `only_where`
-    (covered fractions) cells under it that are 0 are passed over and stay NaN.
+    no height, and in the window's outer ring (read a margin). Oblong cells are allowed for.
 
     Source: Horn 1981, Hill shading and the reflectance map, Proc. IEEE 69(1), 14–47.
     """
     grid = heights.grid
     z = np.ascontiguousarray(heights.z, dtype=np.float64)
     gx, gy = np.empty(grid.shape), np.empty(grid.shape)
-    covered = z if only_where is None else only_where
-    horn_into(z, covered, only_where is None, grid.cell_x, grid.cell_y, gx, gy)
+    horn_into(z, grid.cell_x, grid.cell_y, gx, gy)
     return Gradient(grid, gx, gy)
 
 

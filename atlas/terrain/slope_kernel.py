@@ -9,27 +9,23 @@ from atlas.grid import Floats
 
 
 @njit(cache=True)
-def horn_into(
-    z: Floats, covered: Floats, everywhere: bool, cell_x: float, cell_y: float, gx: Floats, gy: Floats
-) -> None:
-    """Fill gx, gy (rows, cols) from z; NaN where a neighbour is missing, in the outer ring, and, unless
-    `everywhere`, where nothing is covered."""
+def horn_into(z: Floats, cell_x: float, cell_y: float, gx: Floats, gy: Floats) -> None:
+    """Fill gx, gy (rows, cols) from z; NaN where the cell or a neighbour is missing, and in the outer ring."""
     rows, cols = z.shape
     per_x = 1.0 / (8.0 * cell_x)
     per_y = 1.0 / (8.0 * cell_y)
-    for r in range(rows):
-        for c in range(cols):
-            gx[r, c] = np.nan
-            gy[r, c] = np.nan
-            if r == 0 or c == 0 or r == rows - 1 or c == cols - 1:
-                continue
-            if not everywhere and covered[r, c] <= 0.0:
-                continue
+    for edge in (0, rows - 1):
+        gx[edge, :] = np.nan
+        gy[edge, :] = np.nan
+    for r in range(1, rows - 1):
+        gx[r, 0] = gy[r, 0] = gx[r, cols - 1] = gy[r, cols - 1] = np.nan
+        for c in range(1, cols - 1):
             nw, n, ne = z[r - 1, c - 1], z[r - 1, c], z[r - 1, c + 1]
             w, e = z[r, c - 1], z[r, c + 1]
             sw, s, se = z[r + 1, c - 1], z[r + 1, c], z[r + 1, c + 1]
             east = ((ne + e + e + se) - (nw + w + w + sw)) * per_x
             north = ((nw + n + n + ne) - (sw + s + s + se)) * per_y
-            if np.isfinite(z[r, c]) and np.isfinite(east) and np.isfinite(north):
-                gx[r, c] = east
-                gy[r, c] = north
+            # 0 where all nine heights are known, else NaN: no branch, so that the loop runs several cells at once
+            unknown = (z[r, c] - z[r, c]) + (east - east) + (north - north)
+            gx[r, c] = east + unknown
+            gy[r, c] = north + unknown

@@ -43,7 +43,7 @@ def survey_terrain(shape: Polygon | MultiPolygon, heights: Heights, settings: Se
 def terrain_figures(shape: Polygon | MultiPolygon, heights: Heights, settings: Settings) -> SlopeFigures:
     """The figures alone, without what only the map needs; the same numbers as `survey_terrain`."""
     covered = covered_fractions(shape, heights.grid)
-    return _figures(shape, heights, horn(heights, only_where=covered), covered, settings)[0]
+    return _figures(shape, heights, horn(heights), covered, settings)[0]
 
 
 def _figures(

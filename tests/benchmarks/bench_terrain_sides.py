@@ -100,23 +100,24 @@ def _make_parcels(path: Path, cells: int, count: int) -> None:
 
 def ours(case: Case) -> None:
     """Our figures of every parcel, heights read window by window."""
+    import fiona
     import numpy as np
-    import pyogrio
     import rasterio
-    import shapely
     from rasterio.windows import Window
+    from shapely.geometry import shape as as_shape
 
     from atlas.grid import Bounds, Grid, Heights
     from atlas.settings import Settings
     from atlas.terrain.surveying import terrain_figures
 
     settings = Settings()
-    _, _, shapes, _ = pyogrio.raw.read(case.parcels, columns=[])
+    with fiona.open(case.parcels) as layer:
+        shapes = [as_shape(feature.geometry) for feature in layer]
     answers = []
     with rasterio.Env(GDAL_CACHEMAX=64_000_000), rasterio.open(case.dem) as source:
         t = source.transform
         grid = Grid(source.crs, t.c, t.f, t.a, -t.e, source.height, source.width)
-        for shape in shapely.from_wkb(shapes):
+        for shape in shapes:
             cells = grid.window(Bounds(*shape.bounds), margin_m=2 * grid.cell_m)
             z = source.read(1, window=Window(cells.col, cells.row, cells.cols, cells.rows)).astype(np.float64)
             z[z == source.nodata] = np.nan

@@ -73,15 +73,6 @@ def test_the_kernel_reads_as_the_plain_sum() -> None:
     np.testing.assert_allclose(fast.gy, plain.gy, rtol=0, atol=1e-12)
 
 
-def test_cells_outside_the_field_are_passed_over_and_the_others_unchanged() -> None:
-    heights = rough(4, OBLONG)
-    covered = np.zeros(OBLONG.shape)
-    covered[10:20, 5:25] = 0.3
-    whole, part = horn(heights), horn(heights, only_where=covered)
-    np.testing.assert_array_equal(part.gx[covered > 0], whole.gx[covered > 0])
-    assert np.isnan(part.gx[covered == 0]).all()
-
-
 @settings(max_examples=25, deadline=None)
 @given(shift=st.floats(-4000, 4000), seed=st.integers(0, 1000))
 def test_a_constant_error_in_height_changes_nothing(shift: float, seed: int) -> None:
