@@ -104,6 +104,7 @@ def ours(case: Case) -> None:
     import numpy as np
     import rasterio
     from rasterio.windows import Window
+    from shapely.geometry import MultiPolygon, Polygon
     from shapely.geometry import shape as as_shape
 
     from atlas.grid import Bounds, Grid, Heights
@@ -118,6 +119,7 @@ def ours(case: Case) -> None:
         t = source.transform
         grid = Grid(source.crs, t.c, t.f, t.a, -t.e, source.height, source.width)
         for shape in shapes:
+            assert isinstance(shape, Polygon | MultiPolygon)
             cells = grid.window(Bounds(*shape.bounds), margin_m=2 * grid.cell_m)
             z = source.read(1, window=Window(cells.col, cells.row, cells.cols, cells.rows)).astype(np.float64)
             z[z == source.nodata] = np.nan
