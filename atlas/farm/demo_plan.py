@@ -137,7 +137,7 @@ STEPS = (
 
 # v, half width, sunk by, between u, and u, cut, fill (rise over run)
 ROADS = (
-    (-92, 2.5, 1.5, 410, 705, 1.2, 0.7),
+    (-92, 2.5, 1.5, 440, 705, 1.2, 0.7),
     (76, 2.5, 0.0, 0, 1000, 1.0, 0.7),
     (265, 1.7, 0.0, 0, 1000, 1.1, 0.8),
 )
@@ -146,13 +146,15 @@ ROADS = (
 PITS = ((606, -115, 11.0, 3.2, -92, 0.3),)
 
 GATES = (
-    PlannedGate("mill", 0, 1, 210, 4.0, 12.0),
-    PlannedGate("yard", 0, 1, 368, 4.5, 16.0, ambulance=True),
-    PlannedGate("little", 1, -1, 188, 3.2, 8.0),
-    PlannedGate("broad", 1, -1, 430, 4.0, 16.0),
-    PlannedGate("outer", 1, -1, 905, 4.0, 12.0),
+    PlannedGate("mill", 0, 1, 292, 4.0, 12.0, ramp_m=15.0, ramp_rise=0.07),
+    PlannedGate("yard", 0, 1, 368, 4.5, 16.0, ambulance=True, ramp_m=15.0, ramp_rise=0.07),
+    PlannedGate("little", 1, -1, 188, 3.2, 8.0, ramp_m=15.0, ramp_rise=0.07),
+    PlannedGate("broad", 1, -1, 430, 4.0, 16.0, ramp_m=15.0, ramp_rise=0.07),
+    PlannedGate("broad", 1, -1, 276, 3.0, 8.0, ramp_m=15.0, ramp_rise=0.07),
+    PlannedGate("outer", 1, -1, 905, 4.0, 12.0, ramp_m=15.0, ramp_rise=0.07),
     PlannedGate("sun", 1, 1, 70, 3.5, 10.0),
     PlannedGate("crook", 1, 1, 300, 3.5, 10.0),
+    PlannedGate("crook", 1, 1, 408, 3.0, 6.0),
     PlannedGate("ledge", 1, 1, 560, 3.0, 8.0),
     PlannedGate("stone", 1, 1, 830, 3.0, 6.0),
     PlannedGate("walls", 2, -1, 95, 2.8, 5.0),
@@ -165,6 +167,7 @@ GATES = (
     PlannedGate("high", 2, 1, 585, 2.6, 5.0),
     PlannedGate("dark", 0, -1, 130, 3.0, 6.0),
     PlannedGate("pit", 0, -1, 725, 3.2, 8.0),
+    PlannedGate("pit", 0, -1, 452, 2.8, 5.0),
 )
 
 SPRINGS = (
@@ -181,10 +184,10 @@ HAZARDS = (
     PlannedHazard("yard", "wet_spot", "polygon", ring("388 -72,412 -70,424 -54,414 -30,396 -26,384 -48"), 2, 5.0,
                   2.0, None, 11, note="gully water came over the road and lies here"),
     PlannedHazard("yard", "obstacle", "point", ring("440 -52"), 1, 3.0, 1.0, None, -2000, note="well cover"),
-    PlannedHazard("broad", "wet_spot", "point", ring("300 32"), 1, 6.0, 3.0, None, 12, note="water stood here"),
-    PlannedHazard("broad", "overhead_line", "wire", ring("262 -95,325 48,400 219,482 405"), 2, 6.0, 2.0, None,
+    PlannedHazard("broad", "wet_spot", "point", ring("396 36"), 1, 6.0, 3.0, None, 12, note="water stood here"),
+    PlannedHazard("broad", "overhead_line", "wire", ring("330 -95,326 48,429 171,424 262"), 2, 6.0, 2.0, None,
                   -9000, note="hangs lowest in the middle, loader arm down"),
-    PlannedHazard("broad", "obstacle", "point", ring("325 48"), 2, 3.0, 1.0, None, -9000, note="line pole"),
+    PlannedHazard("broad", "obstacle", "point", ring("326 48"), 2, 3.0, 1.0, None, -9000, note="line pole"),
     PlannedHazard("outer", "wet_spot", "polygon", ring("852 36,880 26,912 30,905 46,868 50"), 1, 4.0, 2.0, None,
                   -600, note="old ditch, fills slowly"),
     PlannedHazard("sun", "wet_spot", "point", ring("120 110"), 2, 5.0, 2.0, None, -9500, -5000,
@@ -199,7 +202,7 @@ HAZARDS = (
                   None, -9000, note="branches low, nuts all over"),
     PlannedHazard("walls", "unstable_bank", "line", ring("60 209,130 211,190 212"), 2, 2.0, 1.0, 2.3, -700,
                   note="wall bulges, top stones loose"),
-    PlannedHazard("hang", "wet_spot", "polygon", ring("398 214,424 222,440 208,428 192,402 196"), 3, 6.0, 2.0,
+    PlannedHazard("hang", "wet_spot", "polygon", ring("330 214,352 222,368 208,358 192,334 196"), 3, 6.0, 2.0,
                   None, 10, note="mower went in to the axle last year; wider now", pictured=True),
     PlannedHazard("hang", "slip", "point", ring("505 226"), 2, 8.0, 3.0, None, -40,
                   note="rear went round on dew, stopped by the ridge"),
