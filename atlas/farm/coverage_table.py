@@ -10,7 +10,7 @@ import rasterio.errors
 import rasterio.shutil
 
 from atlas.errors import OutputError
-from atlas.farm import sqlite_file
+from atlas.farm import datasets, sqlite_file
 
 CONTENT_TABLES = (
     ("gpkg_contents", "table_name"),
@@ -22,10 +22,15 @@ CONTENT_TABLES = (
 )
 
 
+def making(stamp: str) -> dict[str, str]:
+    """GDAL's options for a file in the making: a fixed date of change, and no wait for the disk until the end."""
+    return {"OGR_CURRENT_DATE": stamp, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+
+
 def copy_heights(dem_tif: Path, target: Path, stamp: str, tile_format: str) -> None:
     """Copy a GeoTIFF into `target` as the coverage `DEM`. Raises OutputError, also when nodata got lost."""
     try:
-        with rasterio.Env(OGR_CURRENT_DATE=stamp):
+        with rasterio.Env(**making(stamp)):
             rasterio.shutil.copy(
                 dem_tif,
                 target,
@@ -35,7 +40,7 @@ def copy_heights(dem_tif: Path, target: Path, stamp: str, tile_format: str) -> N
                 TILE_FORMAT=tile_format,
                 PRECISION="0.001",  # with the default of 1, GDAL's readers round 16-bit heights to whole metres
             )
-            with rasterio.open(dem_tif) as source, rasterio.open(f"GPKG:{target}:DEM") as copy:
+            with rasterio.open(dem_tif) as source, datasets.open_dataset(str(target), "DEM") as copy:
                 if source.nodata is not None and copy.nodata is None:  # 16-bit tiles carry another number
                     raise OutputError(
                         f"{target}: the mark for missing heights ({source.nodata}) got lost; nothing was written."
@@ -47,7 +52,7 @@ def copy_heights(dem_tif: Path, target: Path, stamp: str, tile_format: str) -> N
 def copy_picture(backdrop_tif: Path, target: Path, stamp: str) -> None:
     """Copy an aerial picture (8-bit, 3 or 4 bands, any grid) into `target` as the tile pyramid `BACKDROP`."""
     try:
-        with rasterio.Env(OGR_CURRENT_DATE=stamp):
+        with rasterio.Env(**making(stamp)):
             rasterio.shutil.copy(
                 backdrop_tif,
                 target,

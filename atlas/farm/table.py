@@ -18,7 +18,7 @@ from pyproj.exceptions import CRSError, ProjError
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, LayerError, RowError
-from atlas.farm import values
+from atlas.farm import sqlite_file, values
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
 from atlas.farm.reprojecting import bring
@@ -134,7 +134,7 @@ def _frame(path: Path, layer: Layer, columns: list[str], shapes: bool) -> tuple[
                 on_invalid="ignore",
             )
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.ShapelyError) as e:
-        raise FarmFileError(f"{path}, layer '{layer.name}': cannot be read; fetch a whole copy ({e}).") from e
+        raise FarmFileError(sqlite_file.sentence(path, e)) from e
     try:
         crs = None if getattr(frame, "crs", None) is None else CRS(frame.crs)
     except CRSError as e:

@@ -102,7 +102,7 @@ def _check_crs(schema: LayerSchema, frame: pd.DataFrame | None, crs: CRS) -> Non
 
 def _write_layer(target: Path, schema: LayerSchema, frame: pd.DataFrame | None, crs: CRS, stamp: str) -> None:
     with (
-        fiona.Env(OGR_CURRENT_DATE=stamp),
+        fiona.Env(**coverage_table.making(stamp)),
         fiona.open(
             target,
             "w",
