@@ -32,6 +32,7 @@ from atlas.editions.state import (
     unpack,
 )
 from atlas.errors import AtlasError, OutputError
+from atlas.farm import datasets
 from atlas.farm.farm import Farm
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel
@@ -43,7 +44,7 @@ from atlas.pages.overview import entry_of, farm_relief, overview_page
 from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.sheet import field_sheet, shown_set
 from atlas.settings import Settings, load
-from atlas.survey import margin_m, reach_m, survey_field
+from atlas.survey import survey_field
 
 Progress = Callable[[int, int], None]
 MANY_FIELDS = 48  # from here on the machine's cores are worth their start-up
@@ -102,7 +103,7 @@ def build(
     as_of: datetime | None = None,
     now: datetime | None = None,
     strict: bool = False,
-    progress: Progress = lambda done, total: None,
+    progress: Progress | None = None,
 ) -> BuildReport:
     """Build the next edition of a farm's atlas into `out`.
 
@@ -115,13 +116,13 @@ def build(
     try:
         with staging(out) as stage:
             return _build_into(stage, out, farm, settings, machines, jobs, now, strict, progress)
-    except _NothingNew as same:
+    except _NothingNewError as same:
         return same.report
     finally:
-        close(farm)
+        datasets.close()  # so that another program may write the farm file
 
 
-class _NothingNew(Exception):
+class _NothingNewError(Exception):
     """Leaves the staging folder without exchanging it: the atlas there already says all this."""
 
     def __init__(self, report: BuildReport) -> None:
@@ -137,16 +138,15 @@ def _build_into(
     jobs: int | None,
     now: datetime,
     strict: bool,
-    progress: Progress,
+    progress: Progress | None,
 ) -> BuildReport:
     before = previous_edition(stage.previous)
     shared = shared_key(farm, settings)
-    reach, margin = reach_m(farm), margin_m(settings)
-    keys = {p.slug: field_key(shared, farm, p, reach, margin) for p in farm.parcels}
+    keys = {p.slug: field_key(shared, farm, p, settings) for p in farm.parcels}
     print_of_all = fingerprint(shared, keys.items())
     remarks = tuple(_said(r.layer, r.row, r.text) for r in farm.remarks)
     if before is not None and before.fingerprint == print_of_all:
-        raise _NothingNew(BuildReport(out, before, len(farm.parcels), (), (), remarks, True))
+        raise _NothingNewError(BuildReport(out, before, len(farm.parcels), (), (), remarks, True))
     edition = Edition(before.number + 1 if before else 1, now, print_of_all)
     context = page_context(farm, settings, machines, edition.number, edition.issued_at)
 
@@ -157,7 +157,8 @@ def _build_into(
     for done, (slug, reason) in enumerate(_run(task, farm, todo, keys, jobs), start=1):
         if reason:
             failed[slug] = reason
-        progress(done, len(todo))
+        if progress:
+            progress(done, len(todo))
     if failed and (strict or len(failed) == len(farm.parcels)):
         raise next(iter(failed.values()))
     written = [p for p in farm.parcels if p.slug not in failed]
@@ -201,7 +202,7 @@ _worker: tuple[_Task, Farm] | None = None
 
 
 def _start_worker(task: _Task) -> None:
-    global _worker  # noqa: PLW0603 (a process has one farm open, as long as it lives)
+    global _worker
     _worker = (task, open_farm(task.farm_path, task.settings, task.as_of))
 
 
@@ -302,11 +303,6 @@ def _write_json(stage: Staging, farm: Farm, settings: Settings, edition: Edition
         for i, state in enumerate(_states(stage, parcels)):
             f.write((",\n" if i else "\n") + json.dumps(state.figures))
         f.write("\n]}\n")
-
-
-def close(farm: Farm) -> None:
-    """Let go of the farm file, so that another program may write it."""
-    farm.terrain.close()
 
 
 def _said(layer: str, row: str, text: str) -> str:

@@ -14,7 +14,7 @@ from atlas.driving.machines import Rig
 from atlas.driving.records import DrivingSurvey
 from atlas.driving.surveying import survey_driving
 from atlas.farm.farm import Farm
-from atlas.farm.records import Parcel, Release, WayIn
+from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Bounds
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
@@ -77,7 +77,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
     driving = survey_driving(
         parcel,
         terrain,
-        farm.hazards_near(box.grown(reach_m(farm))),
+        hazards_that_matter(farm, box),
         ways_in,
         release,
         bool(farm.storms),
@@ -102,11 +102,18 @@ def margin_m(settings: Settings) -> float:
     return settings.drops.within_m + 10.0
 
 
-def reach_m(farm: Farm) -> float:
-    """How far outside a field a marking can still change it: its reach, its accuracy, twice a bank's depth, and
-    half of the largest machine (12 m wide or 9 m long by what settings allow)."""
-    widest = max((max(h.reach_m, 2 * (h.depth_m or 0)) + h.accuracy_m for h in farm.hazards), default=0.0)
-    return widest + 10.0
+def hazards_that_matter(farm: Farm, box: Bounds) -> tuple[Hazard, ...]:
+    """Live hazards that can change a field within `box`, in file order: none farther off than it reaches."""
+    widest = max((_reach_m(h) for h in farm.hazards), default=0.0)
+    return tuple(
+        h for h in farm.hazards_near(box.grown(widest)) if Bounds(*h.shape.bounds).overlaps(box.grown(_reach_m(h)))
+    )
+
+
+def _reach_m(h: Hazard) -> float:
+    """How far a marking can matter: its reach or twice a bank's depth, its accuracy, and half of the largest
+    machine (12 m wide or 9 m long by what settings allow), with a margin."""
+    return max(h.reach_m, 2 * (h.depth_m or 0.0)) + h.accuracy_m + 10.0
 
 
 def place_of(parcel: Parcel, farm: Farm) -> Place:

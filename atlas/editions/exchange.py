@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from typing import Any
 from xml.etree import ElementTree as ET
 
+import numpy as np
+import numpy.typing as npt
 import pyproj
 from pyproj import Transformer
 from shapely import get_coordinates, set_precision, transform
@@ -85,7 +87,11 @@ def _to_globe(farm: Farm) -> Transformer:
 def _moved(shape: BaseGeometry, to_globe: Transformer) -> BaseGeometry:
     if not len(get_coordinates(shape)):
         return shape
-    moved = transform(shape, lambda x, y: to_globe.transform(x, y), interleaved=False)
+
+    def step(points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return np.column_stack(to_globe.transform(points[:, 0], points[:, 1]))
+
+    moved = transform(shape, step)
     return set_precision(moved, 1e-8, mode="pointwise")
 
 

@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import rasterio.features
+import shapely
 from rasterio.crs import CRS
-from shapely import from_wkb, to_wkb, union_all
-from shapely.geometry import MultiPolygon, Polygon, shape
+from shapely import from_wkb, to_wkb
+from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import ZONE_KEYS
 from atlas.grid import Bytes, Grid
 from atlas.survey import FieldSurvey
 
+POLYGON = 3  # GEOS's number of that geometry type
 FIXED_DATE = "2000-01-01T00:00:00Z"  # the same input gives the same bytes
 
 
@@ -83,14 +85,19 @@ def write_polygons(path: Path, rows: Iterable[dict[str, Any]], crs: CRS) -> None
 
 def _areas(values: Bytes, inside: np.ndarray, grid: Grid, parcel: BaseGeometry) -> list[tuple[int, str]]:
     """One multipolygon per value, clipped to the field, rising by value."""
-    found: dict[int, list[BaseGeometry]] = {}
+    found: dict[int, list[Polygon]] = {}
     pieces = rasterio.features.shapes(values, mask=inside, connectivity=4, transform=grid.transform)
     for geometry, value in pieces:
-        found.setdefault(int(value), []).append(shape(geometry))
-    out = []
-    for value in sorted(found):
-        clipped = union_all(found[value]).intersection(parcel)
-        parts = [g for g in getattr(clipped, "geoms", [clipped]) if isinstance(g, Polygon) and not g.is_empty]
-        if parts:
-            out.append((value, to_wkb(MultiPolygon(parts).normalize(), hex=True)))
-    return out
+        ring, *holes = geometry["coordinates"]
+        found.setdefault(int(value), []).append(Polygon(ring, holes))
+    shapely.prepare(parcel)
+    return [(value, to_wkb(_clipped(found[value], parcel), hex=True)) for value in sorted(found)]
+
+
+def _clipped(pieces: list[Polygon], parcel: BaseGeometry) -> MultiPolygon:
+    """Pieces that touch at corners at most, cut to the field; only those across its edge need cutting."""
+    every = np.array(pieces, dtype=object)
+    whole = shapely.contains_properly(parcel, every)
+    cut = shapely.get_parts(shapely.intersection(parcel, every[~whole]))
+    areas = cut[(shapely.get_type_id(cut) == POLYGON) & (shapely.area(cut) > 0)]
+    return cast(MultiPolygon, MultiPolygon([*every[whole], *areas]).normalize())

@@ -24,6 +24,7 @@ from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.grid import Bounds
 from atlas.settings import Settings
+from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, margin_m
 
 STATE_FILE = "data/state/edition.json"
 
@@ -133,15 +134,12 @@ def shared_key(farm: Farm, settings: Settings) -> str:
     return _digest(parts)
 
 
-def field_key(shared: str, farm: Farm, parcel: Parcel, reach_m: float, margin_m: float) -> str:
-    """Everything one field's page depends on, as a digest; reads no heights, only their fingerprint.
-
-    `reach_m`: how far outside the field's box a marking can matter; `margin_m`: the terrain margin of a survey.
-    """
+def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> str:
+    """Everything one field's page depends on, as a digest; reads no heights, only their fingerprint."""
     box = Bounds(*parcel.shape.bounds)
-    near = box.grown(reach_m)
-    parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, margin_m)]
-    parts += [repr(_fields_of(h)) for h in farm.hazards_near(near)]
+    near = box.grown(WAY_IN_WITHIN_M)
+    parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, margin_m(settings))]
+    parts += [repr(_fields_of(h)) for h in hazards_that_matter(farm, box)]
     parts += [repr(_fields_of(w)) for w in farm.ways_in_near(near)]
     parts += [
         repr((p.name, p.slug, _plain(p.shape))) for p in farm.parcels_near(near) if p.field_id != parcel.field_id

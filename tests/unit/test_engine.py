@@ -9,10 +9,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import pytest
+from shapely.geometry.base import BaseGeometry
 
 from atlas import engine
 from atlas.errors import AtlasError, OutputError
+from atlas.farm import change
 from atlas.settings import parse
 
 MAY_3 = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
@@ -107,20 +110,31 @@ def test_nothing_changed_leaves_the_atlas_untouched(farm: Path, tmp_path: Path) 
     assert files(out) == before
 
 
-def test_one_changed_field_is_the_only_page_written_anew(farm: Path, tmp_path: Path) -> None:
+def test_one_marked_field_is_the_only_page_written_anew(farm: Path, tmp_path: Path) -> None:
     out = tmp_path / "build"
     engine.build(farm, out, now=MAY_3, jobs=1)
     before = files(out)
-    rename(farm, "F02", "Other name")
+    pages = {f["field_id"]: f["page"] for f in data(out)["fields"]}
+    change.mark(farm, "wet_spot", field(farm, "F04").representative_point(), severity=3, seen_at=MAY_3)
     report = engine.build(farm, out, now=MAY_3 + timedelta(hours=1), jobs=1)
     after = files(out)
     assert report.edition.number == 2
-    pages = {f["field_id"]: f["page"] for f in data(out)["fields"]}
-    assert "Other name" in after[pages["F02"]].decode()
-    # F01, F03 and F04 show the neighbour's name on their maps; F04 lies across the corner
-    assert {p for p in pages.values() if after[p] == before.get(p)} == {pages["F04"]}
+    assert report.rewritten == (Path(pages["F04"]).stem,)
+    assert {p for p in pages.values() if after[p] != before[p]} == {pages["F04"]}
     assert after["machines.html"] == before["machines.html"]
     assert after["assets/edition.js"] != before["assets/edition.js"]
+    assert "Map 2" in after[pages["F04"]].decode()
+    assert "Map 1" in after[pages["F01"]].decode()
+
+
+def test_a_neighbour_with_a_new_name_changes_the_maps_that_show_it(farm: Path, tmp_path: Path) -> None:
+    out = tmp_path / "build"
+    engine.build(farm, out, now=MAY_3, jobs=1)
+    rename(farm, "F02", "Other name")
+    engine.build(farm, out, now=MAY_3 + timedelta(hours=1), jobs=1)
+    pages = {f["field_id"]: f["page"] for f in data(out)["fields"]}
+    assert "Other name" in (out / pages["F02"]).read_text()
+    assert "Other name" in (out / pages["F01"]).read_text()
 
 
 def test_a_failed_build_leaves_the_atlas_that_was_there(farm: Path, tmp_path: Path) -> None:
@@ -160,10 +174,18 @@ def test_coarse_terrain_gets_slope_classes_and_no_zones(farm: Path, tmp_path: Pa
     assert "within this machine" not in page
 
 
+def field(path: Path, field_id: str) -> BaseGeometry:
+    parcels = gpd.read_file(path, layer="parcels")
+    shape: BaseGeometry = parcels.geometry[parcels["field_id"] == field_id].iloc[0]
+    return shape
+
+
 def rename(path: Path, field_id: str, name: str) -> None:
     """Another program changes one name: without the spatial triggers, which need functions sqlite3 lacks."""
     with sqlite3.connect(path) as db:
-        triggers = db.execute("select name, sql from sqlite_master where type='trigger' and tbl_name='parcels'").fetchall()
+        triggers = db.execute(
+            "select name, sql from sqlite_master where type='trigger' and tbl_name='parcels'"
+        ).fetchall()
         for trigger, _ in triggers:
             db.execute(f'drop trigger "{trigger}"')
         db.execute("update parcels set name=? where field_id=?", (name, field_id))
