@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import rasterio
 from rasterio.transform import Affine, from_origin
-from shapely.geometry import box
+from shapely.geometry import Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from atlas.farm.writing import write_farm
@@ -74,9 +74,9 @@ def hill_tif(path: Path, rows: int = 300, cols: int = 400, cell_x: float = 1.0, 
     return write_tif(path, hill_cells(transform, rows, cols), transform)
 
 
-def patch(col: float, row: float, width: float, height: float) -> BaseGeometry:
+def patch(col: float, row: float, width: float, height: float) -> Polygon:
     """A rectangle given in metres east and south of WEST, NORTH."""
-    return box(WEST + col, NORTH - row - height, WEST + col + width, NORTH - row)
+    return Polygon(box(WEST + col, NORTH - row - height, WEST + col + width, NORTH - row))
 
 
 def fields(shapes: Sequence[BaseGeometry | None] | None = None, **columns: Sequence[Any]) -> gpd.GeoDataFrame:
