@@ -75,7 +75,8 @@ def made_survey(
     drives = tuple(
         _drive(terrain, of_machine[lim.machine], lim, hazards) for lim in limits_table(ctx.rig, ctx.settings)
     )
-    south = LineString([(grid.west + margin, grid.bounds.south + margin + 9), (grid.west + 140, grid.bounds.south + 36)])
+    low = grid.bounds.south
+    south = LineString([(grid.west + margin, low + margin + 9), (grid.west + 140, low + 36)])
     driving = DrivingSurvey(
         hazards, HandWork(120.0, 360.0, 0.9), DropFigures(88.0, 20.0), (south,),
         (LineString([(grid.bounds.east - 40, grid.north - 60), (grid.bounds.east - 38, grid.north - 95)]),),
@@ -125,7 +126,7 @@ def _hazards(outline: Polygon) -> tuple[TaggedHazard, ...]:
         ("wet_spot", 3, Point(at(0.62, 0.5)).buffer(7), "in the gully"),
         ("wet_spot", 1, Point(at(0.3, 0.7)), "in the upper middle"),
         ("unstable_bank", 2, LineString([at(0.1, 0.2), at(0.4, 0.17)]), "along the south edge"),
-        ("forest_edge", 2, LineString([at(0.05, 0.62), at(0.25, 0.93), at(0.5, 0.97)]), "along the north-west edge"),
+        ("forest_edge", 2, LineString([at(0.05, 0.62), at(0.25, 0.93), at(0.5, 0.97)]), "in the north-west"),
         ("overhead_line", 2, LineString([at(0.8, 0.1), at(0.9, 0.8)]), "in the east"),
         ("slip", 2, Point(at(0.5, 0.3)), "below the terrace"),
     ]
@@ -139,7 +140,7 @@ def _hazards(outline: Polygon) -> tuple[TaggedHazard, ...]:
             assumed=("accuracy_m",) if tag == 2 else (),
         )  # fmt: skip
         found.append(
-            TaggedHazard(tag, hazard, 10.3, 46.9, at_point.x, at_point.y, place, shape.buffer(hazard.reach_m + 2.0))
+            TaggedHazard(tag, hazard, 10.3, 46.9, at_point.x, at_point.y, place, shape.buffer(hazard.reach_m + 2))
         )
     return tuple(found)
 

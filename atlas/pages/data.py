@@ -1,4 +1,4 @@
-"""What a sheet's script knows: verdicts of every choice, heights for the tap, and all its sentences, as one script.
+"""What a sheet's script knows: verdicts of every choice, heights for the tap, all sentences, as one script file.
 
 A page from disk cannot fetch, so the data is a script that sets one global. It is JSON in ASCII with every angle
 bracket and ampersand written as an escape: whatever a name holds, it stays text.
@@ -15,16 +15,16 @@ from atlas import words
 from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import limits_table
 from atlas.driving.machines import Machine
-from atlas.driving.records import ZONE_KEYS, Reason, TaggedHazard
+from atlas.driving.records import ZONE_KEYS, Reason
 from atlas.pages.context import PageContext
 from atlas.pages.data_cells import verdicts
 from atlas.pages.data_codec import pack, pack_wide, verdict_table
 from atlas.pages.data_heights import heights_data
 from atlas.pages.picture import Plate
 from atlas.pages.picture_zones import strokes_for
-from atlas.pages.render import metres, stamp, when
+from atlas.pages.render import stamp, when
 from atlas.pages.sheet_drives import DriveWords, Line
-from atlas.pages.sheet_lists import driver_label, ground_label
+from atlas.pages.sheet_lists import KeepOff, driver_label, ground_label, keep_off
 from atlas.pages.sheet_phrases import PHRASES
 from atlas.pages.sheet_set import SheetSet, counts_as, may_choose
 from atlas.survey import FieldSurvey
@@ -71,7 +71,7 @@ def page_data(
         "machines": [_machine(m) for m in rig.machines.values()],
         "grounds": [{"key": g.key, "label": ground_label(g.key)} for g in rig.grounds.values()],
         "drivers": [{"key": d.key, "label": driver_label(d.key)} for d in rig.drivers.values()],
-        "tags": [_tag(t) for t in survey.driving.hazards],
+        "tags": [_tag(k) for k in keep_off(survey, ctx.settings)],
         "zones": ZONE_KEYS,
         "reasons": {r.name.lower(): int(r) for r in Reason},
         "drives": [_drive(d.machine, d.ground, d.driver, said) for d in survey.driving.drives],
@@ -106,17 +106,8 @@ def _machine(m: Machine) -> dict[str, Any]:
     }
 
 
-def _tag(tagged: TaggedHazard) -> dict[str, Any]:
-    h = tagged.hazard
-    return {
-        "tag": tagged.tag,
-        "kind": words.HAZARDS[h.kind],
-        "severity": words.SEVERITIES.get(h.severity, "") if h.kind == "wet_spot" else "",
-        "place": tagged.place,
-        "reach": metres(h.reach_m),
-        "accuracy": metres(h.accuracy_m),
-        "soft": h.kind == "wet_spot",
-    }
+def _tag(k: KeepOff) -> dict[str, Any]:
+    return {"tag": k.tag, "kind": k.kind, "severity": k.severity, "place": k.place, "soft": k.soft, "far": k.far}
 
 
 def _drive(machine: str, ground: str, driver: str, said: dict[SheetSet, DriveWords]) -> dict[str, Any]:

@@ -42,14 +42,27 @@ class VerdictTable:
 
 def verdict_table(zone: Bytes, reason: Bytes, flags: Bytes) -> VerdictTable:
     """Pack verdicts of every choice, each (choices, rows, cols) of bytes. Raises ValueError past 256 symbols."""
-    coded = zone.astype(np.int64) << 16 | reason.astype(np.int64) << 8 | flags
-    found, symbol = np.unique(coded, return_inverse=True)
+    choices, cells = len(zone), zone[0].size
+    coded = (zone.astype(np.int64) << 16 | reason.astype(np.int64) << 8 | flags).reshape(choices, cells)
+    found, symbol = _numbered(coded, 1 << 24)
     if len(found) > 256:
         raise ValueError(f"{len(found)} distinct verdicts in one field; a byte holds 256")
-    per_cell = symbol.reshape(len(coded), -1).T.astype(np.uint8)
-    rows, index = np.unique(per_cell, axis=0, return_inverse=True)
+    index, rows = np.zeros(cells, dtype=np.int64), np.zeros((1, 0), dtype=np.uint8)
+    for of_choice in symbol:  # each choice splits the rows so far; nothing is ever sorted
+        pairs, index = _numbered(index * len(found) + of_choice, len(rows) * len(found))
+        rows = np.column_stack([rows[pairs // len(found)], (pairs % len(found)).astype(np.uint8)])
     symbols = tuple((int(c) >> 16, int(c) >> 8 & 255, int(c) & 255) for c in found)
-    return VerdictTable(index.reshape(zone.shape[1:]).astype(np.int64), rows, symbols)
+    return VerdictTable(index.reshape(zone.shape[1:]), rows, symbols)
+
+
+def _numbered(values: Ints, limit: int) -> tuple[Ints, Ints]:
+    """The distinct values below `limit`, rising, and for each value its place among them."""
+    present = np.zeros(limit, dtype=np.bool_)
+    present[values.ravel()] = True
+    found = np.flatnonzero(present)
+    place = np.zeros(limit, dtype=np.int64)
+    place[found] = np.arange(len(found))
+    return found, place[values]
 
 
 def pack_wide(values: Ints) -> str:

@@ -34,8 +34,10 @@ class LiftedPicture(MacroElement):
 
 
 def map_script(frame: Frame) -> str:
-    """A function that makes the map in the element `map_field` when the page is ready. Coordinates are the terrain's: y first, as
-    Leaflet has it, in its plain CRS whose unit is the metre."""
+    """A script with one function, which makes the map in the element `map_field` when the page is ready.
+
+    Coordinates are the terrain's, y first as Leaflet has it, in its plain CRS whose unit is here the metre.
+    """
     box = frame.box
     made = folium.Map(
         location=[(box.south + box.north) / 2, (box.west + box.east) / 2],

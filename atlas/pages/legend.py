@@ -25,7 +25,7 @@ NOTE_UP_DOWN = N_("the bob hangs downhill")
 
 
 def zone_signs(survey: FieldSurvey) -> tuple[Sign, ...]:
-    """The zones, open to closed. All five stand there even where a map shows fewer: another choice may need them."""
+    """The zones, open to closed; all five even where a map shows fewer, for another choice may need them."""
     found = [
         Sign(signs.fill_swatch(None), words.ZONES["any_way"]),
         Sign(signs.fill_swatch(None, signs.UP_DOWN_SAMPLE), words.ZONES["up_down"], NOTE_UP_DOWN),

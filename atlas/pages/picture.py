@@ -12,7 +12,7 @@ from atlas.grid import Floats
 from atlas.pages.context import TerrainNote
 from atlas.pages.data_cells import PageCells, fall_lines, page_cells, verdicts, worst_class
 from atlas.pages.picture_frame import Frame, frame_for, grid_marks, n, strip
-from atlas.pages.picture_ground import contours_group, field_clip, lines, neighbours_group, shading
+from atlas.pages.picture_ground import contours_group, field_clip, frame_clip, lines, neighbours_group, shading
 from atlas.pages.picture_marks import drops_group, hazards_group, ways_in_group
 from atlas.pages.picture_zones import class_paths, zones_group
 from atlas.pages.render import number
@@ -34,7 +34,7 @@ def plate_for(survey: FieldSurvey) -> Plate:
     terrain = survey.terrain
     cells = page_cells(terrain)
     fall = fall_lines(cells, terrain.gradient.gx, terrain.gradient.gy)
-    return Plate(survey, frame_for(survey.parcel.shape, terrain.grid), cells, fall)
+    return Plate(survey, frame_for(survey.parcel.shape, terrain.grid, [w.shape for w in survey.ways_in]), cells, fall)
 
 
 def definitions(plate: Plate) -> Markup:
@@ -42,13 +42,14 @@ def definitions(plate: Plate) -> Markup:
     scale = TileScale(plate.frame.mm / plate.cells.cell_x, plate.frame.mm / plate.cells.cell_y)
     count = len(plate.survey.terrain.figures.classes)
     return Markup(
-        '<svg class="definitions" width="0" height="0" aria-hidden="true"><defs>{}{}{}{}{}</defs></svg>'
+        '<svg class="definitions" width="0" height="0" aria-hidden="true"><defs>{}{}{}{}{}{}</defs></svg>'
     ).format(
         tiles("", scale),
         class_tiles("class-", scale, count),
         tiles("sample-", TileScale(1.0, 1.0)),
         class_tiles("sample-class-", TileScale(1.0, 1.0), count),
         field_clip(plate.survey.parcel.shape, plate.frame),
+        frame_clip(plate.frame),
     )
 
 
@@ -87,7 +88,7 @@ def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote,
         '<svg id="{key}" class="picture" viewBox="0 0 {w} {h}" width="{wide}mm" height="{high}mm" role="img" '
         'aria-labelledby="{key}-title" data-west="{west}" data-north="{north}" data-width="{w}" '
         'data-height="{map_h}" data-mm="{mm}"><title id="{key}-title">{title}</title>'
-        '<rect class="sheet" width="{w}" height="{map_h}"/>{ground}{painted}{over}{strip}</svg>'
+        '<rect class="plate" width="{w}" height="{map_h}"/><g clip-path="url(#frame-clip)">{ground}{painted}{over}</g>{strip}</svg>'
     ).format(
         key=key,
         w=n(frame.width),

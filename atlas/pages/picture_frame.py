@@ -7,10 +7,12 @@ precision, which is too coarse for metres of a national grid). Signs and words a
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from markupsafe import Markup
+from shapely import union_all
 from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bounds, Grid
@@ -63,9 +65,10 @@ class Frame:
         return f"{n(self.x(east))} {n(self.y(north))}"
 
 
-def frame_for(shape: BaseGeometry, grid: Grid) -> Frame:
-    """The field with a margin, cut at the terrain's own edge, at the largest round scale that fits the paper."""
-    field = Bounds(*shape.bounds)
+def frame_for(shape: BaseGeometry, grid: Grid, also: Sequence[BaseGeometry] = ()) -> Frame:
+    """The field and its ways in (`also`) with a margin, cut at the terrain's own edge, at the largest round scale
+    that fits the paper."""
+    field = Bounds(*union_all([shape, *also]).bounds)
     margin = max(MARGIN_M, MARGIN_SHARE * max(field.width, field.height))
     want, have = field.grown(margin), grid.bounds
     box = Bounds(
@@ -94,8 +97,8 @@ def grid_marks(frame: Frame) -> Markup:
     words = [_tick_word(frame, frame.x(x), 0.0, _grouped(x), "down") for x in xs[:: max(1, len(xs) // 4)]]
     words += [_tick_word(frame, 0.0, frame.y(y), _grouped(y), "right") for y in ys[:: max(1, len(ys) // 4)]]
     return Markup(
-        f'<g class="grid"><path d="{cross}{ticks}"/>'
-        f'<rect width="{n(frame.width)}" height="{n(frame.height)}"/>{"".join(words)}</g>'
+        f'<g class="grid"><path class="grid-line" d="{cross}{ticks}"/>'
+        f'<rect class="frame-edge" width="{n(frame.width)}" height="{n(frame.height)}"/>{"".join(words)}</g>'
     )
 
 
@@ -151,6 +154,7 @@ def strip(frame: Frame, convergence_deg: float, words: tuple[str, ...]) -> Marku
 def north_arrow(convergence_deg: float) -> Markup:
     """True north for the movable map's corner."""
     return Markup(
-        '<svg class="north-corner" viewBox="-6 -8 12 16" aria-hidden="true"><g transform="rotate({})" class="north">'
-        '<path d="M0-3.4 2 5 0 3.6-2 5z"/></g><text class="north-word" x="0" y="-4" text-anchor="middle">N</text></svg>'
+        '<svg class="north-corner" viewBox="-6 -8 12 16" aria-hidden="true">'
+        '<g transform="rotate({})" class="north"><path d="M0-3.4 2 5 0 3.6-2 5z"/></g>'
+        '<text class="north-word" x="0" y="-4" text-anchor="middle">N</text></svg>'
     ).format(n(convergence_deg, 2))

@@ -138,5 +138,11 @@ def field_clip(shape: Polygon | MultiPolygon, frame: Frame) -> Markup:
     return Markup(f'<clipPath id="field-clip"><path clip-rule="evenodd" d="{lines(shape, frame)}"/></clipPath>')
 
 
+def frame_clip(frame: Frame) -> Markup:
+    """Nothing hangs over the map's edge into the strip below it."""
+    size = f'width="{n(frame.width)}" height="{n(frame.height)}"'
+    return Markup(f'<clipPath id="frame-clip"><rect {size}/></clipPath>')
+
+
 def _view(b: Bounds) -> Polygon:
     return box(b.west, b.south, b.east, b.north)

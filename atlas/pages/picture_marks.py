@@ -110,20 +110,29 @@ def ways_in_group(ways: tuple[WayIn, ...], field: BaseGeometry, frame: Frame) ->
     out = []
     for way in ways:
         turn = math.degrees(math.atan2(inside.x - way.shape.x, inside.y - way.shape.y))
-        below = abs(turn) < 90  # the arrow goes up: the name stands under it
+        name_y, anchor = _name_place(way.shape, turn, frame)
         out.append(
             Markup(
                 '<g transform="translate({}) scale({})"><g class="mark way-in"><g transform="rotate({})">'
                 '<path class="way-halo" d="M-2.6-1.4v3.6M2.6-1.4v3.6M0 4.6v-6"/>'
                 '<path class="way-posts" d="M-2.6-1.4v3.6M2.6-1.4v3.6"/>'
                 '<path class="way-arrow" d="M0 4.6v-6M0-2.8l-1.8 2.7h3.6z"/></g>'
-                '<text class="way-name" y="{}" text-anchor="middle">{}</text></g></g>'
+                '<text class="way-name" y="{}" text-anchor="{}">{}</text></g></g>'
             ).format(
                 frame.at(way.shape.x, way.shape.y),
                 n(frame.mm, 4),
                 n(turn, 0),
-                "7.4" if below else "-5.6",
+                name_y,
+                anchor,
                 escape(way.name),
             )
         )
     return Markup('<g class="ways">{}</g>').format(Markup("").join(out))
+
+
+def _name_place(at: Point, turn: float, frame: Frame) -> tuple[str, str]:
+    """Where a way's name stands: behind the arrow, but inside the map."""
+    x, y = frame.x(at.x) / frame.mm, frame.y(at.y) / frame.mm
+    wide, high = frame.width / frame.mm, frame.height / frame.mm
+    below = y < 11 or (abs(turn) < 90 and y < high - 11)
+    return "7.4" if below else "-5.6", "start" if x < 24 else "end" if x > wide - 24 else "middle"

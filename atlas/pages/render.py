@@ -70,7 +70,7 @@ def area(square_metres: float) -> str:
 
 def metres(length: float) -> str:
     """A length to the metre, below ten metres to the tenth."""
-    return f"{length:.1f} m" if 0 < length < 9.95 else f"{number(length)} m"
+    return f"{round(length, 1):g} m" if 0 < length < 9.95 else f"{number(length)} m"
 
 
 MONTHS = (

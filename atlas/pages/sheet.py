@@ -49,7 +49,7 @@ def _values(
     drive = drive_of(survey, chosen)
     rig = ctx.rig
     name = survey.parcel.name
-    tags = keep_off(survey)
+    tags = keep_off(survey, ctx.settings)
     return {
         "survey": survey,
         "drops": survey.driving.drops,

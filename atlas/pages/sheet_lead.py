@@ -1,4 +1,4 @@
-"""The end of a sheet, for the farm lead: slope classes, the profile down the steepest line, figures, assumptions."""
+"""The end of a sheet, for the farm lead: slope classes, the profile down the steepest line, figures."""
 
 from __future__ import annotations
 
@@ -38,7 +38,8 @@ def class_rows(figures: SlopeFigures) -> tuple[ClassRow, ...]:
     rows = []
     for index, c in enumerate(figures.classes):
         low, high = c.over_pct, c.upto_pct
-        percent = f"over {low:g} %" if high is None else f"{low:g} to {high:g} %" if not low else f"over {low:g} to {high:g} %"
+        over = f"over {low:g}" if low else "0"
+        percent = f"{over} %" if high is None else f"{over} to {high:g} %"
         degrees = f"over {_deg(low)}°" if high is None else f"{_deg(low)} to {_deg(high)}°"
         share = f"{100 * c.area_m2 / figures.area_m2:.1f} %" if figures.area_m2 else ""
         rows.append(ClassRow(index, percent, degrees, area(c.area_m2), share, area(c.merged_m2)))
@@ -74,9 +75,13 @@ def profile_picture(profile: Profile | None, title: str) -> Markup:
     along, high = profile.along_m, profile.height_m
     low, top = float(high.min()), float(high.max())
     length = float(along[-1])
-    scale = min((PROFILE_WIDE - PROFILE_LEFT - 4) / length, (PROFILE_HIGH - PROFILE_FOOT - 5) / max(top - low, 1.0))
+    room = PROFILE_HIGH - PROFILE_FOOT - 5
+    scale = min((PROFILE_WIDE - PROFILE_LEFT - 4) / length, room / max(top - low, 1.0))
     foot = 5 + (top - low) * scale
-    points = " ".join(f"{n(PROFILE_LEFT + a * scale, 2)} {n(foot - (z - low) * scale, 2)}" for a, z in zip(along, high, strict=True))
+    points = " ".join(
+        f"{n(PROFILE_LEFT + a * scale, 2)} {n(foot - (z - low) * scale, 2)}"
+        for a, z in zip(along.tolist(), high.tolist(), strict=True)
+    )
     ground = f"M{n(PROFILE_LEFT)} {n(foot + 3)}L{points}L{n(PROFILE_LEFT + length * scale, 2)} {n(foot + 3)}z"
     return Markup(
         '<svg class="profile" viewBox="0 0 {wide} {tall}" width="{wide}mm" height="{tall}mm" role="img" '
@@ -104,7 +109,10 @@ def _distance_ticks(length: float, scale: float, foot: float) -> Markup:
     out = []
     for k in range(int(length // step) + 1):
         x = n(PROFILE_LEFT + k * step * scale, 2)
-        out.append(f'<path class="profile-tick" d="M{x} {n(foot)}v1.5"/><text x="{x}" y="{n(foot + 5)}" text-anchor="middle">{k * step} m</text>')
+        out.append(
+            f'<path class="profile-tick" d="M{x} {n(foot)}v1.5"/>'
+            f'<text x="{x}" y="{n(foot + 5)}" text-anchor="middle">{k * step} m</text>'
+        )
     return Markup("".join(out))
 
 

@@ -1,25 +1,30 @@
-"""The lists of a sheet that do not change with the machine: markings by tag, ways in, what is new or unconfirmed."""
+"""The lists of a sheet that do not change with the machine: markings by tag, ways in, what is unconfirmed."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from atlas import words
+from atlas.driving.hazards import keep_away_m, severity
 from atlas.driving.records import TaggedHazard
 from atlas.farm.records import WayIn
 from atlas.pages.render import day, metres
+from atlas.settings import Settings
 from atlas.survey import FieldSurvey
 
 
 @dataclass(frozen=True)
 class KeepOff:
-    """One marking as the list shows it. `far_m` is from the marking to the nearest part of the machine."""
+    """One marking as the list shows it; distances are from the marking to the nearest part of the machine."""
 
     tag: int
     kind: str
     severity: str
     place: str
-    far: str
+    soft: bool  # a wet spot that one may cross where the sums allow it
+    far: str  # reach and accuracy together
+    far_wet: str  # the same on wet ground, where that is further
+    reach: str
     accuracy: str
     note: str
     seen: str
@@ -45,18 +50,22 @@ ASSUMED = {
 }
 
 
-def keep_off(survey: FieldSurvey) -> tuple[KeepOff, ...]:
-    return tuple(_keep_off(tagged) for tagged in survey.driving.hazards)
+def keep_off(survey: FieldSurvey, settings: Settings) -> tuple[KeepOff, ...]:
+    return tuple(_keep_off(tagged, settings) for tagged in survey.driving.hazards)
 
 
-def _keep_off(tagged: TaggedHazard) -> KeepOff:
+def _keep_off(tagged: TaggedHazard, settings: Settings) -> KeepOff:
     h = tagged.hazard
+    far, wet = (keep_away_m(h, settings, soaked=soaked) for soaked in (False, True))
     return KeepOff(
         tagged.tag,
         words.HAZARDS[h.kind],
         words.SEVERITIES.get(h.severity, "") if h.kind == "wet_spot" else "",
         tagged.place,
-        metres(h.reach_m),
+        h.kind == "wet_spot" and severity(h) < 3,
+        metres(far + h.accuracy_m),
+        metres(wet + h.accuracy_m) if wet > far else "",
+        metres(far),
         metres(h.accuracy_m),
         h.note,
         day(h.seen_at) if h.seen_at else "",

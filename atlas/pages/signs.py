@@ -15,11 +15,11 @@ from atlas.pages.picture_frame import n
 # key → (tile width, tile height, turn in degrees, drawing), millimetres
 _TILES: dict[str, tuple[float, float, int, str]] = {
     "on_foot": (
-        4.4,
-        5.0,
+        5.2,
+        5.6,
         0,
-        '<path class="sign-line" d="M.4.9h3M.5.9v1.5M1.25.9v1.5M1.9.9v1.5M2.55.9v1.5M3.3.9v1.5'
-        'M2.6 3.4h1.8M0 3.4h1.2M2.7 3.4v1.5M3.45 3.4v1.5M4.1 3.4v1.5M.35 3.4v1.5M1.1 3.4v1.5"/>',
+        '<path class="sign-line" d="M.5.9h2.4M.6.9v1.5M1.35.9v1.5M2.05.9v1.5M2.8.9v1.5'
+        'M3.1 3.7h2.1M0 3.7h.3M3.2 3.7v1.5M3.95 3.7v1.5M4.65 3.7v1.5M.2 3.7v1.5"/>',
     ),
     "keep_out": (1.3, 1.3, 45, '<path class="sign-heavy" d="M0 .65h1.3M.65 0v1.3"/>'),
     "unsurveyed": (
@@ -32,10 +32,10 @@ _TILES: dict[str, tuple[float, float, int, str]] = {
     ),
     "cut_off": (3.4, 3.4, 45, '<path class="sign-line" d="M0 1.7h3.4"/>'),
     "no_turn": (
-        6.0,
-        6.0,
+        6.4,
+        7.2,
         0,
-        '<path class="sign-thin" d="M1.6 4.6v-1.9a1.2 1.2 0 0 1 2.4 0v1.2M.9.9l4.2 4.2"/>',
+        '<path class="sign-thin" d="M1.7 5.6v-2.4a1.5 1.5 0 0 1 3 0v1.6M.8 6.2l4.8-4.8"/>',
     ),
 }
 

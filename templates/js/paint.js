@@ -91,6 +91,11 @@
 
   // After the map has its place on the page.
   atlas.fit = function () {
+    const box = document.getElementById("map_field"), b = atlas.bounds, ring = document.querySelector(".first-ring");
+    const whole = box.clientWidth * (b[1][0] - b[0][0]) / (b[1][1] - b[0][1]);
+    const below = ring.offsetHeight + (window.innerWidth > 700 ? 200 : 10);  // room for what a tap tells
+    const room = window.innerHeight - box.getBoundingClientRect().top - window.scrollY - below;
+    box.style.height = Math.max(200, Math.min(whole, Math.max(room, 0.4 * window.innerHeight))) + "px";
     atlas.map.invalidateSize({ animate: false });
     atlas.map.setMinZoom(-8);
     atlas.map.fitBounds(atlas.bounds, { animate: false });

@@ -51,6 +51,7 @@
   function repaint() {
     const choice = choiceNow();
     if (choice < 0) { return; }
+    Object.keys(pick).forEach(function (kind) { pick[kind].value = state[kind]; });
     atlas.paint(atlas.picture, choice);
     document.querySelectorAll(".moving").forEach(function (root) { speak(root, choice); });
     document.querySelectorAll("[data-now]").forEach(function (place) {
@@ -69,12 +70,14 @@
     list.replaceChildren.apply(list, lines.map(function (line, k) { return element("p", line, k ? "" : "told-verdict"); }));
     list.append(element("p", atlas.fill(say.place, { lat: where.lat.toFixed(5), lon: where.lon.toFixed(5) })));
     box.hidden = false;
+    document.getElementById("tap-hint").hidden = true;
     atlas.markTap(x, y);
   }
 
   function hush() {
     told = null;
     document.getElementById("told").hidden = true;
+    document.getElementById("tap-hint").hidden = false;
     atlas.markTap(null);
   }
 
@@ -133,8 +136,8 @@
     });
     atlas.map.on("click", function (e) { tell(e.latlng.lng, e.latlng.lat); });
     document.querySelector("[data-do=hush]").addEventListener("click", hush);
-    document.querySelector("[data-do=whole]").addEventListener("click", atlas.fit);
-    document.querySelector("[data-do=tell-middle]").addEventListener("click", function () {
+    atlas.map.getContainer().addEventListener("keydown", function (e) {
+      if (e.key !== "Enter" || e.target !== e.currentTarget) { return; }
       const middle = atlas.map.getCenter();
       tell(middle.lng, middle.lat);
     });
@@ -150,9 +153,13 @@
       offerGrounds();
       repaint();
     }
+    document.querySelector("[data-do=whole]").addEventListener("click", atlas.fit);
     mindRelease();
     setInterval(mindRelease, 30000);
-    window.addEventListener("resize", function () { atlas.map.invalidateSize(); });
+    let wide = window.innerWidth;
+    window.addEventListener("resize", function () {  // a phone's address line coming and going is no reason to move
+      if (wide !== window.innerWidth) { wide = window.innerWidth; atlas.fit(); } else { atlas.map.invalidateSize(); }
+    });
   }
 
   // For tests and for what is built on top.

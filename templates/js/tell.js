@@ -82,7 +82,7 @@
   }
   function small(found, limit) {
     const l = downward(100 * limit, 1);
-    return Math.min(upward(100 * found, 1), Math.max(l, 0)) + " / " + l + " %";
+    return fill(say.of, { found: Math.min(Math.max(0, upward(100 * found, 1)), l), limit: l });
   }
 
   // Lines of text for a place in the terrain's grid; the first is the verdict.
@@ -96,6 +96,7 @@
     if (v.zone === 0) { out.push(fill(say.within, { numbers: withinNumbers(choice, s) })); }
     const why = v.zone ? because(choice, at.row, at.col, v) : "";
     if (why) { out.push(fill(say.because, { what: why })); }
+    if (v.zone === 0 || v.reason >= REASON.side && v.reason <= REASON.grip_down) { out.push(say.counted); }
     if (v.zone !== UNSURVEYED || !isNaN(s.steep)) {
       if (!isNaN(s.steep)) { out.push(fill(say.steepness, { steep: steepUp(s.steep) })); }
       out.push(isNaN(s.anyRoll) ? say.tilt_unknown : fill(say.tilt, { steep: steepUp(s.anyRoll) }));
