@@ -12,7 +12,7 @@ from pyproj.exceptions import ProjError
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import RowError
-from atlas.farm import edit_geometry, rows, values
+from atlas.farm import edit_geometry, schema, values
 from atlas.farm.change_places import FarmChange, Place
 from atlas.farm.edit_rows import quoted
 from atlas.farm.reprojecting import bring
@@ -65,12 +65,13 @@ class Standing:
     @property
     def reach_m(self) -> float:
         found = _number(self.cells.get("reach_m"))
-        return found if found is not None else rows.FOREST_REACH_M if self.kind == "forest_edge" else rows.REACH_M
+        default = schema.FOREST_REACH_M if self.kind == "forest_edge" else schema.REACH_M
+        return default if found is None else found
 
     @property
     def accuracy_m(self) -> float:
         found = _number(self.cells.get("accuracy_m"))
-        return rows.ACCURACY_M if found is None else found
+        return schema.ACCURACY_M if found is None else found
 
     @property
     def depth_m(self) -> float | None:

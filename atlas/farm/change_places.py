@@ -22,10 +22,10 @@ from shapely.geometry.base import BaseGeometry
 from atlas.errors import LayerError
 from atlas.farm import edit, edit_rows, edit_schema, layers, sqlite_file
 from atlas.farm.change_shapes import fitted, suits
+from atlas.farm.columns import column_names
 from atlas.farm.edit_rows import Table
 from atlas.farm.reprojecting import bring
 from atlas.farm.schema import HAZARDS, PARCELS, RELEASES, STORMS, LayerSchema
-from atlas.farm.table import column_names
 from atlas.settings import Settings
 
 # The layer for what a foreign layer named `hazards` does not take; readers know it by its kinds.

@@ -11,12 +11,8 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.farm import slugs
 from atlas.farm.records import GROUNDS, HAZARD_KINDS, Hazard, Parcel, Release, Storm, WayIn
+from atlas.farm.schema import ACCURACY_M, FOREST_REACH_M, REACH_M, SEVERITY
 from atlas.farm.table import Row, Table
-
-REACH_M = 5.0
-FOREST_REACH_M = 3.0
-ACCURACY_M = 2.0
-SEVERITY = 2
 
 
 def parcels(table: Table) -> tuple[Parcel, ...]:

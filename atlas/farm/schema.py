@@ -65,6 +65,10 @@ RELEASES = LayerSchema(
     },
 )
 VECTOR_LAYERS = (PARCELS, HAZARDS, WAYS_IN, STORMS, RELEASES)
+REACH_M = 5.0  # what stands where a marking does not say
+FOREST_REACH_M = 3.0
+ACCURACY_M = 2.0
+SEVERITY = 2
 DEM_TABLE = "dem"
 BACKDROP_TABLE = "backdrop"
 TILE_SUMS_TABLE = "field_atlas_tile_sums"

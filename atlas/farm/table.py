@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, LayerError, RowError
 from atlas.farm import sqlite_file, values
+from atlas.farm.columns import column_names
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
 from atlas.farm.reprojecting import bring
@@ -78,16 +79,6 @@ class Table:
 
     def __iter__(self) -> Iterator[Row]:
         return iter(self.rows)
-
-
-def column_names(layer: Layer, ours: tuple[str, ...], settings: Settings) -> dict[str, str]:
-    """Our name to the layer's own, for the columns it has: as settings say, else our name without case."""
-    named = {o: found for o in ours if o in settings.columns and (found := layer.column(settings.columns[o]))}
-    taken = {name.lower() for name in named.values()}
-    for o in ours:
-        if o not in named and (found := layer.column(o)) and found.lower() not in taken:
-            named[o] = found
-    return named
 
 
 def read(

@@ -13,7 +13,7 @@ from pathlib import Path
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import RowError
-from atlas.farm import change_hazards, change_history, rows
+from atlas.farm import change_hazards, change_history, schema
 from atlas.farm.change import (
     DEFAULTS,
     LON_LAT,
@@ -132,7 +132,7 @@ class _Run:
     def _new(self, path: Path, mark: Mark, source: Source) -> TakeInRow:
         assert mark.shape is not None
         shape = in_farm(self.change, mark.shape, LON_LAT)
-        accuracy = rows.ACCURACY_M if mark.accuracy_m is None else mark.accuracy_m
+        accuracy = schema.ACCURACY_M if mark.accuracy_m is None else mark.accuracy_m
         field_id = self._field(shape, accuracy)
         if (there := self.known.standing(mark.hazard_id)) is not None:
             if there.kind == mark.kind and _same_place(there, shape):

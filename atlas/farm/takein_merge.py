@@ -9,7 +9,7 @@ from typing import Any
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from atlas.farm import rows
+from atlas.farm import schema
 from atlas.farm.change_checks import NAME_CHARACTERS, NOTE_CHARACTERS
 from atlas.farm.change_hazards import Standing
 from atlas.farm.change_shapes import suits
@@ -30,10 +30,10 @@ def merged(one: Standing, mark: Mark, shape: BaseGeometry) -> Merged:
     """`one` stays and takes in `mark`, whose place is `shape` in the farm's CRS. Never for the better: the
     higher severity, the longer reach, all the ground of two areas, or accuracy enough to cover the other place.
     """
-    accuracy = rows.ACCURACY_M if mark.accuracy_m is None else mark.accuracy_m
+    accuracy = schema.ACCURACY_M if mark.accuracy_m is None else mark.accuracy_m
     place = _together(one, one.accuracy_m, shape, accuracy)
     told: dict[str, Any] = {
-        "severity": max(one.severity or rows.SEVERITY, mark.severity or rows.SEVERITY),
+        "severity": max(one.severity or schema.SEVERITY, mark.severity or schema.SEVERITY),
         "reach_m": max(one.reach_m, _reach(mark)),
         "accuracy_m": math.ceil(place.accuracy_m * 100) / 100,
     }
@@ -61,7 +61,7 @@ def joined_text(first: str, second: str, most: int) -> str:
 def _reach(mark: Mark) -> float:
     if mark.reach_m is not None:
         return mark.reach_m
-    return rows.FOREST_REACH_M if mark.kind == "forest_edge" else rows.REACH_M
+    return schema.FOREST_REACH_M if mark.kind == "forest_edge" else schema.REACH_M
 
 
 @dataclass(frozen=True)
