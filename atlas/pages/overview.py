@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
 __all__ = ["FarmRelief", "OverviewEntry", "entry_of", "farm_relief", "overview_page"]
 
-MOST_ON_PAPER = 24  # rows of the list that a printed sheet has room for
+# What a printed sheet has room for: rows of the list of fields, markings to walk first.
+MOST_FIELDS = {"A4": 16, "A3": 32}
+MOST_FIRST = {"A4": 4, "A3": 8}
 
 
 def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
@@ -54,7 +56,8 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "released": [r for r in rows if r.released],
         "first": _first(rows),
         "meeting": [w for w in ways_in if w.ambulance],
-        "many": len(rows) > MOST_ON_PAPER,
+        "many": len(rows) > MOST_FIELDS[sheet.paper],
+        "most_first": MOST_FIRST[sheet.paper],
         "shown": _shown(ctx),
         "relief": relief,
         "strip_mm": STRIP_MM,

@@ -18,7 +18,7 @@ HEAD_MM = 15.0
 STRIP_MM = 11.0  # north arrow and scale bar, below the map so that they hide no ground
 CAPTION_MM = 17.0  # source, date and signs below that
 SIDE_MM = {"A4": 76.0, "A3": 96.0}  # the column of words beside the map, sideways sheet
-FOOT_MM = {"A4": 70.0, "A3": 86.0}  # the block of words below it, upright sheet
+FOOT_MM = {"A4": 78.0, "A3": 92.0}  # the block of words below it, upright sheet
 
 
 @dataclass(frozen=True)

@@ -44,7 +44,7 @@ def picture_of(terrain: TerrainSurvey, drive: Drive, field: BaseGeometry) -> Zon
     """The zones of one drive: each block of about 4 m shows the worst verdict within it."""
     per_block = max(1, round(BLOCK_M / terrain.grid.cell_m))
     worst = worst_of_blocks(drive.zone, terrain.covered > 0.01, per_block)
-    transform = terrain.grid.transform * Affine.scale(per_block, per_block)
+    transform = terrain.grid.transform @ Affine.scale(per_block, per_block)
     parts: dict[int, list[BaseGeometry]] = {Zone.ON_FOOT: [], Zone.KEEP_OUT: [], Zone.UNSURVEYED: []}
     for outline, value in features.shapes(worst, mask=worst != NO_GROUND, transform=transform):
         if int(value) in parts:

@@ -1,0 +1,92 @@
+"""Every page of the demo, opened from disk without network, as a worker's tablet would."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from browsing import WIDTHS, ink, pages_of, too_wide, violations, visiting
+from playwright.sync_api import Browser, Locator, Page
+
+MAPS = ".ov-picture, .map, .picture-frame"  # the overview; a sheet with and without scripts
+
+
+def names(atlas: Path) -> set[str]:
+    return {str(p.relative_to(atlas)) for p in pages_of(atlas)}
+
+
+def test_the_demo_has_its_pages(demo_atlas: Path) -> None:
+    """So that the checks below cannot pass by having nothing to check."""
+    assert {"index.html", "machines.html"} <= names(demo_atlas)
+    assert len([n for n in names(demo_atlas) if n.startswith("fields/")]) == 16
+
+
+def test_pages_load_from_disk_fit_the_screen_and_pass_axe(demo_atlas: Path, browser: Browser) -> None:
+    bad: dict[str, list[str]] = {}
+    with visiting(browser) as visit:
+        for path in pages_of(demo_atlas):
+            page = visit.open(path)
+            page.wait_for_timeout(150)
+            found = violations(page)
+            for width in WIDTHS:
+                page.set_viewport_size({"width": width, "height": 900})
+                found += [f"at {width} px: {e}" for e in too_wide(page)]
+            found += [f"asked outside: {u}" for u in visit.outside] + [f"complained: {e}" for e in visit.errors]
+            visit.outside.clear()
+            visit.errors.clear()
+            if found:
+                bad[path.name] = found
+    assert bad == {}
+
+
+def test_axe_also_passes_on_a_phone(demo_atlas: Path, browser: Browser) -> None:
+    """Narrow screens hide and reorder things; one page of each kind is enough."""
+    field = next(p for p in pages_of(demo_atlas) if p.parent.name == "fields")
+    with visiting(browser, 360, 740) as visit:
+        for path in (demo_atlas / "index.html", demo_atlas / "machines.html", field):
+            assert violations(visit.open(path)) == [], path.name
+
+
+def test_maps_draw(demo_atlas: Path, browser: Browser) -> None:
+    """Ink on the map, in more than a few greys: outlines, hatching, shaded ground."""
+    blank = []
+    with visiting(browser) as visit:
+        for path in pages_of(demo_atlas):
+            if path.name == "machines.html":
+                continue
+            found = ink(visible_map(visit.open(path)))
+            if found.dark < 0.01 or found.greys < 12:
+                blank.append(f"{path.name}: {found}")
+        visit.check_quiet()
+    assert blank == []
+
+
+def test_without_scripts_map_table_and_emergency_number_are_there(demo_atlas: Path, browser: Browser) -> None:
+    missing = []
+    with visiting(browser, java_script_enabled=False) as visit:
+        for path in pages_of(demo_atlas):
+            if path.name in ("machines.html", "changes.html", "walk.html"):
+                continue
+            page = visit.open(path)
+            if ink(visible_map(page)).dark < 0.01:
+                missing.append(f"{path.name}: map")
+            if not page.locator("table:visible").count():
+                missing.append(f"{path.name}: table")
+            if not page.locator('a[href="tel:112"]:visible').count():
+                missing.append(f"{path.name}: emergency number")
+        visit.check_quiet()
+    assert missing == []
+
+
+@pytest.mark.parametrize("size", WIDTHS)
+def test_emergency_number_is_a_finger_wide(demo_atlas: Path, browser: Browser, size: int) -> None:
+    """WCAG 2.2, 2.5.8: at least 24 px either way (from memory)."""
+    with visiting(browser, size) as visit:
+        box = visit.open(demo_atlas / "index.html").locator('a[href="tel:112"]').first.bounding_box()
+    assert box is not None
+    assert min(box["width"], box["height"]) >= 24
+
+
+def visible_map(page: Page) -> Locator:
+    """The first map that shows."""
+    return page.locator(MAPS).locator("visible=true").first
