@@ -31,10 +31,16 @@ class Closing:
     drops: dict[float, DropMap]  # by the on-foot limit, rise over run
     settings: Settings
     soaked: bool
+    _marks: dict[tuple[float, bool], Markings] = field(default_factory=dict, repr=False, compare=False)
     _falls: dict[tuple[float, float], Falls] = field(default_factory=dict, repr=False, compare=False)
 
     def markings(self, m: Machine, ground: str) -> Markings:
-        return markings(self.grid, self.near, m, self.settings, soaked=self.soaked or ground == "wet")
+        """What markings do to each cell; on wet ground, and after a storm, banks count twice as deep."""
+        soaked = self.soaked or ground == "wet"
+        key = (m.half_extent_m, soaked)
+        if key not in self._marks:
+            self._marks[key] = markings(self.grid, self.near, m, self.settings, soaked=soaked)
+        return self._marks[key]
 
     def falls(self, m: Machine, on_foot_limit: float) -> Falls:
         """Ground closed by drops: those that steepen past the on-foot limit of the day's ground."""

@@ -12,11 +12,12 @@ import numpy as np
 
 from atlas.driving.grounds import Ground
 from atlas.driving.machines import Driver, Machine, Rig
-from atlas.grid import Floats
+from atlas.grid import Floats, Floats32
 from atlas.settings import Settings
 
 TIP_SHARE = 0.4  # of the overturning ANGLE; trade advice for work on slopes, not a standard
 GRIP_SHARE = 0.8  # of the friction number; the rest is kept in hand
+AnyFloats = Floats | Floats32
 ONE_SIDED_95 = 1.645  # one-sided 95 % point of the normal distribution
 
 
@@ -50,7 +51,7 @@ class Limits:
 
 
 def stance_error(
-    roll: Floats, pitch: Floats, stance: Floats, roll_error: float, pitch_error: float
+    roll: AnyFloats, pitch: AnyFloats, stance: AnyFloats, roll_error: float, pitch_error: float
 ) -> Floats:
     """What not knowing the heights adds to a stance gradient √(roll² + pitch²), any shape.
 

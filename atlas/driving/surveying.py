@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-import numpy as np
 from pyproj import Transformer
 
 from atlas.driving import hazards as hz
-from atlas.driving.closing import Closing, closing
+from atlas.driving.closing import closing
 from atlas.driving.drop_zones import drop_lines
-from atlas.driving.grounds import NEEDED
 from atlas.driving.handwork import hand_work
-from atlas.driving.limits import Limits, limits
 from atlas.driving.machines import Machine, Rig
 from atlas.driving.moving import Moves
 from atlas.driving.records import Drive, DrivingSurvey, Tilt
-from atlas.driving.zones import Cells, Verdicts, judge, tilt_of_cells
+from atlas.driving.verdicts import stand, verdicts
+from atlas.driving.zones import Verdicts
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Grid
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
-from atlas.terrain.stance import Stance, stance
 
 
 def survey_driving(
@@ -49,8 +46,9 @@ def survey_driving(
     tilts: tuple[Tilt, ...] = ()
     drives: tuple[Drive, ...] = ()
     if not why_none:
-        tilts = _tilts(terrain, rig)
-        drives = _drives(terrain, closed, tilts, ways_in, parcel.shape.area, rig, settings)
+        tilts = stand(terrain, rig)
+        found = verdicts(terrain, closed, tilts, rig, settings)
+        drives = _drives(found, rig, Moves(terrain, [w.shape for w in ways_in]), parcel.shape.area)
     lines = drop_lines(closed.drops[settings.on_foot.limit_pct / 100.0], parcel.shape)
     return DrivingSurvey(
         hazards=tagged,
@@ -75,56 +73,14 @@ def too_coarse(grid: Grid, settings: Settings) -> str:
     )
 
 
-def _tilts(terrain: TerrainSurvey, rig: Rig) -> tuple[Tilt, ...]:
-    """How each machine stands on each cell; set-ups on the same wheels stand alike and are worked out once."""
-    stood: dict[tuple[float, float], Stance] = {}
-    for m in rig.machines.values():
-        wheels = (m.track_m, m.wheelbase_m)
-        if wheels not in stood:
-            stood[wheels] = stance(
-                terrain.z, terrain.gradient, terrain.covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m
-            )
-    return tuple(tilt(m, stood[(m.track_m, m.wheelbase_m)]) for m in rig.machines.values())
-
-
-def tilt(m: Machine, found: Stance) -> Tilt:
-    """A stance under its machine's name."""
-    return Tilt(
-        m.key,
-        found.any_roll,
-        found.any_pitch,
-        found.any_stance,
-        found.fall_roll,
-        found.fall_pitch,
-        found.fall_stance,
-    )
-
-
 def _drives(
-    terrain: TerrainSurvey,
-    closed: Closing,
-    tilts: Sequence[Tilt],
-    ways_in: Sequence[WayIn],
-    area_m2: float,
-    rig: Rig,
-    settings: Settings,
+    found: Mapping[tuple[str, str], Verdicts], rig: Rig, moves: Moves, area_m2: float
 ) -> tuple[Drive, ...]:
-    covered = terrain.covered
-    cells = Cells(np.flatnonzero(covered > 0), terrain.gradient.steepness, covered, terrain.grid.cell_area)
-    moves = Moves(terrain, [w.shape for w in ways_in])
-    practised = [d.practised for d in rig.drivers.values()]
-    drives = []
-    for m, of_machine in zip(rig.machines.values(), tilts, strict=True):
-        on_wet = _for_drivers(m, NEEDED, rig, settings)
-        packed = tilt_of_cells(of_machine, cells, on_wet[0].roll_error, on_wet[0].pitch_error)
-        for ground in rig.grounds:
-            on_ground = _for_drivers(m, ground, rig, settings)
-            falls = closed.falls(m, on_ground[0].on_foot)
-            marks = closed.markings(m, ground)
-            found = judge(cells, packed, m, on_ground, on_wet, marks, falls, practised)
-            for i, driver in enumerate(rig.drivers):
-                drives.append(_drive(m, ground, driver, found, i, moves, area_m2))
-    return tuple(drives)
+    return tuple(
+        _drive(rig.machines[machine], ground, driver, of, i, moves, area_m2)
+        for (machine, ground), of in found.items()
+        for i, driver in enumerate(rig.drivers)
+    )
 
 
 def _drive(m: Machine, ground: str, driver: str, found: Verdicts, i: int, moves: Moves, area_m2: float) -> Drive:
@@ -149,7 +105,3 @@ def _drive(m: Machine, ground: str, driver: str, found: Verdicts, i: int, moves:
         cut_off=moved.cut_off,
         no_turn=moved.no_turn,
     )
-
-
-def _for_drivers(m: Machine, ground: str, rig: Rig, settings: Settings) -> list[Limits]:
-    return [limits(m, rig.grounds[ground], d, settings) for d in rig.drivers.values()]

@@ -93,14 +93,14 @@ def judge(
 
 
 def tilt_of_cells(tilt: Tilt, cells: Cells, roll_error: float, pitch_error: float) -> Floats32:
-    """The six extremes of the covered cells side by side, (cells, 6), each with what not knowing adds to it."""
-    packed = np.stack([getattr(tilt, part).ravel()[cells.index] for part in TILT_PARTS], axis=1).astype(np.float64)
+    """The six extremes of the covered cells, (6, cells), each with what not knowing adds to it."""
+    packed = np.stack([getattr(tilt, part).ravel()[cells.index] for part in TILT_PARTS])
     for first in (0, 3):
-        roll, pitch, stance = (packed[:, first + i].copy() for i in range(3))
-        packed[:, first] += roll_error
-        packed[:, first + 1] += pitch_error
-        packed[:, first + 2] += stance_error(roll, pitch, stance, roll_error, pitch_error)
-    return packed.astype(np.float32)
+        roll, pitch, stance = packed[first : first + 3]
+        stance += stance_error(roll, pitch, stance, roll_error, pitch_error)
+        roll += np.float32(roll_error)
+        pitch += np.float32(pitch_error)
+    return packed
 
 
 def judge_plain(
@@ -144,17 +144,16 @@ def _by_tilt(tilt: Floats32, steep: Floats, lim: Limits) -> tuple[Ints, Ints]:
     grip = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
     reasons = np.array([Reason.SIDE, Reason.CLIMB, grip])
     sink = np.array([lim.roll_sink, lim.pitch_sink, 0.0])
-    most = np.array([lim.side, lim.climb, lim.grip]) + k.HAIR
-    any_share, fall_share = (tilt[:, :3] + sink) / most, (tilt[:, 3:] + sink) / most
-    missing = np.isnan(tilt[:, 0]) | np.isnan(steep)
+    most = np.array([lim.side, lim.climb, lim.grip])
+    at_any, at_fall = tilt[:3].T, tilt[3:].T
     conditions = [
-        missing,
-        (any_share <= 1).all(axis=1),
-        (fall_share <= 1).all(axis=1),
+        np.isnan(tilt[0]) | np.isnan(steep),
+        (at_any <= most + k.HAIR - sink).all(axis=1),
+        (at_fall <= most + k.HAIR - sink).all(axis=1),
         steep <= lim.on_foot + k.HAIR,
     ]
     zone = np.select(conditions, [Zone.UNSURVEYED, Zone.ANY_WAY, Zone.UP_DOWN, Zone.ON_FOOT], Zone.KEEP_OUT)
-    why_any, why_fall = reasons[any_share.argmax(axis=1)], reasons[fall_share.argmax(axis=1)]
+    why_any, why_fall = (reasons[((t + sink) / most).argmax(axis=1)] for t in (at_any, at_fall))
     by_zone = [Reason.NO_HEIGHT, Reason.WITHIN, why_any, why_fall]
     return zone, np.select(conditions, by_zone, Reason.ON_FOOT)
 

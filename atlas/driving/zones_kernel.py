@@ -18,37 +18,6 @@ R_WITHIN, R_SIDE, R_CLIMB, R_ON_FOOT, R_NO_HEIGHT, TAG = 0, 1, 2, 5, 9, 20
 
 
 @njit(cache=True, nogil=True)
-def _over(roll: float, pitch: float, stance: float, lim: Floats) -> int:
-    """0 within every limit, else the Reason of the limit exceeded by the largest share of it."""
-    by_side = (roll + lim[SINK] / lim[TRACK]) / (lim[SIDE] + HAIR)
-    by_climb = (pitch + lim[SINK] / lim[WHEELBASE]) / (lim[CLIMB] + HAIR)
-    by_grip = stance / (lim[GRIP] + HAIR)
-    if by_side <= 1.0 and by_climb <= 1.0 and by_grip <= 1.0:
-        return R_WITHIN
-    if by_side >= by_climb and by_side >= by_grip:
-        return R_SIDE
-    if by_climb >= by_grip:
-        return R_CLIMB
-    return int(lim[GRIP_REASON])
-
-
-@njit(cache=True, nogil=True)
-def _terrain(tilt: Floats32, steep: float, lim: Floats) -> tuple[int, int]:
-    """Zone and Reason from tilt and steepness alone; `tilt` holds one cell's six extremes with their error."""
-    if math.isnan(tilt[0]) or math.isnan(steep):
-        return UNSURVEYED, R_NO_HEIGHT
-    over_any = _over(tilt[0], tilt[1], tilt[2], lim)
-    if over_any == R_WITHIN:
-        return ANY_WAY, R_WITHIN
-    over_fall = _over(tilt[3], tilt[4], tilt[5], lim)
-    if over_fall == R_WITHIN:
-        return UP_DOWN, over_any
-    if steep <= lim[ON_FOOT] + HAIR:
-        return FOOT, over_fall
-    return KEEP_OUT, R_ON_FOOT
-
-
-@njit(cache=True, nogil=True)
 def judge_cells(
     cells: np.ndarray,
     tilt: Floats32,
@@ -69,24 +38,32 @@ def judge_cells(
     """Fill `zone` and `reason` (drivers, cells of the grid) at the flat indices `cells`, and add each cell's
     covered fraction to `share` (drivers, 5).
 
-    `tilt` is (cells listed, 6), height error added; everything else per cell lies flat on the grid. `limits`
+    `tilt` is (6, cells listed), height error added; everything else per cell lies flat on the grid. `limits`
     and `wet_limits` have a row per driver.
     """
     local = np.empty(LIMIT_COLUMNS)
     for k in range(limits.shape[0]):
+        lim, new = limits[k], limits[k, NEW] > 0
+        side, climb, grip, on_foot = _room(lim)
         for i in range(cells.shape[0]):
             n = cells[i]
-            z, why = _terrain(tilt[i], steep[n], limits[k])
+            if math.isnan(tilt[0, i]) or math.isnan(steep[n]):
+                z, why = UNSURVEYED, R_NO_HEIGHT
+            elif tilt[0, i] <= side and tilt[1, i] <= climb and tilt[2, i] <= grip:
+                z, why = ANY_WAY, R_WITHIN
+            elif tilt[3, i] <= side and tilt[4, i] <= climb and tilt[5, i] <= grip:
+                z, why = UP_DOWN, _most_exceeded(tilt[0, i], tilt[1, i], tilt[2, i], lim)
+            elif steep[n] <= on_foot:
+                z, why = FOOT, _most_exceeded(tilt[3, i], tilt[4, i], tilt[5, i], lim)
+            else:
+                z, why = KEEP_OUT, R_ON_FOOT
             if wet_tag[n] > 0 and z < UNSURVEYED:
-                for j in range(LIMIT_COLUMNS):
-                    local[j] = min(limits[k, j], wet_limits[k, j])
-                local[SINK] = max(limits[k, SINK], wet_limits[k, SINK], wet_sink[n])
-                local[TRACK], local[WHEELBASE] = limits[k, TRACK], limits[k, WHEELBASE]
-                softer, _ = _terrain(tilt[i], steep[n], local)
+                _soften(lim, wet_limits[k], wet_sink[n], local)
+                softer = _zone(tilt, i, steep[n], local)
                 if softer > z:
                     z, why = softer, TAG + wet_tag[n]
             if below[n] > 0 and z == UP_DOWN:  # named for a practised driver, closed to a new one
-                z, why = (FOOT if limits[k, NEW] > 0 else UP_DOWN), below[n]
+                z, why = (FOOT if new else UP_DOWN), below[n]
             if foot_tag[n] > 0 and z <= FOOT:
                 z, why = FOOT, TAG + foot_tag[n]
             if drop[n] > 0 and z < KEEP_OUT:  # ground too steep on its own account keeps that reason
@@ -96,3 +73,46 @@ def judge_cells(
             zone[k, n] = z
             reason[k, n] = why
             share[k, z] += weight[n]
+
+
+@njit(cache=True, nogil=True)
+def _room(lim: Floats) -> tuple[float, float, float, float]:
+    """What tilt the limits leave once the wheels have sunk: side, climb, grip, on foot."""
+    return (
+        lim[SIDE] + HAIR - lim[SINK] / lim[TRACK],
+        lim[CLIMB] + HAIR - lim[SINK] / lim[WHEELBASE],
+        lim[GRIP] + HAIR,
+        lim[ON_FOOT] + HAIR,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _zone(tilt: Floats32, i: int, steep: float, lim: Floats) -> int:
+    """The zone from tilt and steepness alone."""
+    side, climb, grip, on_foot = _room(lim)
+    if tilt[0, i] <= side and tilt[1, i] <= climb and tilt[2, i] <= grip:
+        return ANY_WAY
+    if tilt[3, i] <= side and tilt[4, i] <= climb and tilt[5, i] <= grip:
+        return UP_DOWN
+    return FOOT if steep <= on_foot else KEEP_OUT
+
+
+@njit(cache=True, nogil=True)
+def _soften(lim: Floats, wet: Floats, sink: float, local: Floats) -> None:
+    """Into `local`: the worse of both rows of limits, sinking by the largest of the three."""
+    for j in range(LIMIT_COLUMNS):
+        local[j] = min(lim[j], wet[j])
+    local[SINK] = max(lim[SINK], wet[SINK], sink)
+
+
+@njit(cache=True, nogil=True)
+def _most_exceeded(roll: float, pitch: float, stance: float, lim: Floats) -> int:
+    """The Reason of the limit of which the tilt takes the largest share."""
+    by_side = (roll + lim[SINK] / lim[TRACK]) / lim[SIDE]
+    by_climb = (pitch + lim[SINK] / lim[WHEELBASE]) / lim[CLIMB]
+    by_grip = stance / lim[GRIP]
+    if by_side >= by_climb and by_side >= by_grip:
+        return R_SIDE
+    if by_climb >= by_grip:
+        return R_CLIMB
+    return int(lim[GRIP_REASON])

@@ -15,7 +15,7 @@ from atlas.driving.explaining import explain
 from atlas.driving.hazards import Markings
 from atlas.driving.limits import Limits, limits, softened
 from atlas.driving.records import ZONE_KEYS, Drive, Reason, Tilt, Zone
-from atlas.driving.surveying import tilt
+from atlas.driving.verdicts import tilt
 from atlas.driving.zones import Cells, Falls, judge, judge_plain, tilt_of_cells
 from atlas.grid import Bytes, Grid, Heights
 from atlas.settings import Settings

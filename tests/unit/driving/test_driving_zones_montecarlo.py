@@ -18,7 +18,7 @@ from made import rough as rolling
 from atlas.driving.limits import ONE_SIDED_95
 from atlas.driving.machines import machine
 from atlas.driving.records import Tilt
-from atlas.driving.surveying import tilt
+from atlas.driving.verdicts import tilt
 from atlas.driving.zones import TILT_PARTS, Cells, tilt_of_cells
 from atlas.grid import Floats, Grid, Heights
 from atlas.settings import MachineTable
@@ -52,7 +52,7 @@ GROUNDS = {
 
 
 def packed(heights: Heights, wheels: Wheels, roll_error: float, pitch_error: float) -> Floats:
-    """The six extremes of every cell with the error added, (cells, 6)."""
+    """The six extremes of every cell with the error added, (6, cells)."""
     track, base = wheels
     everywhere = np.ones(heights.grid.shape, dtype=np.float32)
     gradient = horn(heights)
@@ -89,10 +89,10 @@ def called_within(heights: Heights, wheels: Wheels, *, reckon: bool = True) -> d
         apart = np.zeros(heights.grid.shape, dtype=bool)
         apart[r::APART, c::APART] = True
         for i, part in enumerate(TILT_PARTS):
-            limit = true[:, i] - draw.uniform(0, 1, true.shape[0]) * se[part.split("_")[1]]
-            asked = apart.ravel() & np.isfinite(reckoned[:, i]) & np.isfinite(limit) & (limit > 0)
+            limit = true[i] - draw.uniform(0, 1, true.shape[1]) * se[part.split("_")[1]]
+            asked = apart.ravel() & np.isfinite(reckoned[i]) & np.isfinite(limit) & (limit > 0)
             within, of = counts[part]
-            hits = int((reckoned[asked, i] <= limit[asked]).sum())
+            hits = int((reckoned[i, asked] <= limit[asked]).sum())
             counts[part] = (within + hits, of + int(asked.sum()))
     return counts
 
@@ -124,6 +124,6 @@ def test_even_exactly_at_the_limit_the_share_holds() -> None:
     adds = (ONE_SIDED_95 * math.sqrt(2) * SIGMA / 1.9, ONE_SIDED_95 * SIGMA / 2.2)
     noisy = Heights(heights.grid, heights.z + np.random.default_rng(3).normal(0, SIGMA, heights.grid.shape))
     true, reckoned = packed(heights, wheels, 0.0, 0.0), packed(noisy, wheels, *adds)
-    known = np.isfinite(true[:, 0])
+    known = np.isfinite(true[0])
     for i in range(6):
-        assert (reckoned[known, i] <= true[known, i]).mean() <= 0.05
+        assert (reckoned[i, known] <= true[i, known]).mean() <= 0.05
