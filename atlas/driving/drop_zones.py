@@ -46,8 +46,8 @@ def drop_closures(drops: DropMap, half_extent_m: float) -> Closures:
     """Ground above a drop within the larger of `half_extent_m` + 1 m and its height (up to 5 m).
 
     Above means higher than half-way down the drop, so that the ground at its foot stays as it was. An unknown
-    edge closes all sides, as a drop of unknown height. Source of "as far as it is deep": references 6.1, Lehtola
-    and Brown, University of Florida IFAS ABE305.
+    edge closes all sides, as a drop of unknown height. Source of "as far as it is deep": Lehtola and
+    Brown, University of Florida IFAS, ABE305.
     """
     why = close_kernel(
         drops.z,
