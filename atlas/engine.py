@@ -6,21 +6,19 @@ number of fields; the parent only reads back one field's remembered state at a t
 
 from __future__ import annotations
 
-import json
 import multiprocessing
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from atlas.driving.machines import Rig, rig
-from atlas.editions.exchange import hazards_geojson, hazards_gpx
-from atlas.editions.polygons import polygons_of, write_polygons
-from atlas.editions.publishing import FORMAT, Staging, staging
+from atlas.editions.polygons import polygons_of
+from atlas.editions.publishing import Staging, staging
+from atlas.editions.shared import write_shared
 from atlas.editions.state import (
-    STATE_FILE,
     Edition,
     FieldState,
     field_key,
@@ -29,19 +27,15 @@ from atlas.editions.state import (
     previous_field,
     shared_key,
     state_path,
-    unpack,
 )
 from atlas.errors import AtlasError, OutputError
 from atlas.farm import datasets
 from atlas.farm.farm import Farm
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel
-from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.context import PageContext, page_context
-from atlas.pages.figures import farm_head, field_figures
-from atlas.pages.machine_cards import machines_page
-from atlas.pages.overview import entry_of, farm_relief, overview_page
-from atlas.pages.overview_entry import OverviewEntry
+from atlas.pages.figures import field_figures
+from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet, shown_set
 from atlas.settings import Settings, load
 from atlas.survey import survey_field
@@ -162,7 +156,7 @@ def _build_into(
     if failed and (strict or len(failed) == len(farm.parcels)):
         raise next(iter(failed.values()))
     written = [p for p in farm.parcels if p.slug not in failed]
-    _write_shared(stage, farm, settings, edition, context, written)
+    write_shared(stage, farm, settings, edition, context, written)
     return BuildReport(
         out,
         edition,
@@ -225,12 +219,12 @@ def _one(task: _Task, farm: Farm, parcel: Parcel, key: str) -> tuple[str, AtlasE
     stage = Staging(task.folder, None)
     files = field_sheet(survey, task.context)
     page = next(name for name in files if name.endswith(".html"))
-    machine, ground, driver = shown_set(survey, task.context)
-    del machine  # polygons are given for every machine
+    shown = shown_set(survey, task.context)
+    _, ground, driver = shown  # polygons are given for every machine
     state = FieldState(
         key,
         task.context.number,
-        field_figures(survey, page),
+        field_figures(survey, page, shown),
         entry_of(survey, task.context).as_json(),
         polygons_of(survey, ground, driver),
         sorted(files),
@@ -239,70 +233,6 @@ def _one(task: _Task, farm: Farm, parcel: Parcel, key: str) -> tuple[str, AtlasE
         stage.write(name, content)
     stage.write(state_path(parcel.slug), state.pack())
     return parcel.slug, None
-
-
-def _write_shared(
-    stage: Staging,
-    farm: Farm,
-    settings: Settings,
-    edition: Edition,
-    context: PageContext,
-    parcels: list[Parcel],
-) -> None:
-    """Everything that is not one field's: overview, machine cards, data, assets, and what the next build needs."""
-    for name, content in asset_files().items():
-        stage.write(name, content)
-    stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
-    entries = [OverviewEntry.from_json(s.entry) for s in _states(stage, parcels)]
-    for name, content in overview_page(entries, context, farm_relief(farm)).items():
-        stage.write(name, content)
-    for name, content in machines_page(_unless_same(stage, context)).items():
-        stage.write(name, content)
-    stage.write("data/hazards.geojson", hazards_geojson(farm))
-    stage.write("data/hazards.gpx", hazards_gpx(farm))
-    rows = (row for s in _states(stage, parcels) for row in s.polygons)
-    write_polygons(stage.path("data/atlas.gpkg"), rows, farm.terrain.grid.crs)
-    _write_json(stage, farm, settings, edition, parcels)
-    remembered = {"format": FORMAT, "edition": edition.as_json(), "machines": _machines_number(stage, context)}
-    stage.write(STATE_FILE, json.dumps(remembered).encode())
-
-
-def _unless_same(stage: Staging, context: PageContext) -> PageContext:
-    """The context that gives the machine cards the number they last changed in."""
-    number, issued = _machines_number(stage, context)
-    return replace(context, number=number, issued_at=datetime.fromisoformat(issued))
-
-
-def _machines_number(stage: Staging, context: PageContext) -> tuple[int, str]:
-    """Map number and date in which the machine cards last changed: the old ones if they would read the same."""
-    now = (context.number, context.issued_at.isoformat())
-    if stage.previous is None:
-        return now
-    try:
-        number, issued = json.loads((stage.previous / STATE_FILE).read_bytes())["machines"]
-        as_before = replace(context, number=int(number), issued_at=datetime.fromisoformat(issued))
-        same = all((stage.previous / n).read_bytes() == c for n, c in machines_page(as_before).items())
-    except (OSError, ValueError, KeyError, TypeError):
-        return now
-    return (as_before.number, issued) if same else now
-
-
-def _states(stage: Staging, parcels: Iterable[Parcel]) -> Iterator[FieldState]:
-    for parcel in parcels:
-        state = unpack((stage.folder / state_path(parcel.slug)).read_bytes())
-        if state is None:
-            raise OutputError(f"{stage.folder}: what was just written reads back damaged; check the disk.")
-        yield state
-
-
-def _write_json(stage: Staging, farm: Farm, settings: Settings, edition: Edition, parcels: list[Parcel]) -> None:
-    """data/atlas.json, one field at a time."""
-    head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)})
-    with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:
-        f.write(head[:-1] + ', "fields": [')
-        for i, state in enumerate(_states(stage, parcels)):
-            f.write((",\n" if i else "\n") + json.dumps(state.figures))
-        f.write("\n]}\n")
 
 
 def _said(layer: str, row: str, text: str) -> str:

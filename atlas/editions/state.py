@@ -86,6 +86,16 @@ def previous_edition(out: Path | None) -> Edition | None:
         return None
 
 
+def previous_slugs(out: Path | None) -> list[str]:
+    """The fields an atlas folder holds, by slug; none if it cannot be read."""
+    if out is None or not is_atlas(out):
+        return []
+    try:
+        return [str(slug) for slug in json.loads((out / STATE_FILE).read_bytes())["fields"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+
+
 def previous_field(out: Path | None, slug: str) -> FieldState | None:
     """What the atlas before remembers of a field, or None."""
     if out is None:

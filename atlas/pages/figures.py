@@ -11,8 +11,11 @@ from atlas.survey import FieldSurvey
 from atlas.terrain.figures import SlopeFigures
 
 
-def field_figures(survey: FieldSurvey, page: str) -> dict[str, Any]:
-    """One field's entry in data/atlas.json; areas to a tenth of a square millimetre so that sums still add up."""
+def field_figures(survey: FieldSurvey, page: str, shown: tuple[str, str, str]) -> dict[str, Any]:
+    """One field's entry in data/atlas.json; areas to a tenth of a square millimetre so that sums still add up.
+
+    `shown` is the machine, ground and driver of the set that paper shows.
+    """
     slope = survey.terrain.figures
     driving = survey.driving
     return {
@@ -35,6 +38,7 @@ def field_figures(survey: FieldSurvey, page: str) -> dict[str, Any]:
         },
         "drops": {"length_m": _r(driving.drops.length_m, 2), "unknown_m": _r(driving.drops.unknown_m, 2)},
         "released": _release(survey),
+        "shown": dict(zip(("machine", "ground", "driver"), shown, strict=True)) if driving.drives else None,
         "driving": [_drive(d) for d in driving.drives],
         "no_zones_because": driving.why_none,
     }

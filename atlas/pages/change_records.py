@@ -1,0 +1,62 @@
+"""What is new in a map, as frozen records: found by atlas.editions, read out by the page of changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+What = Literal["new", "gone", "seen", "worse", "milder", "moved"]
+
+
+@dataclass(frozen=True)
+class MarkChange:
+    """A marking that is new, gone, confirmed, worse, milder, or redrawn."""
+
+    what: What
+    kind: str
+    severity: int | None
+    place: str
+    tag: int | None
+    note: str
+
+
+@dataclass(frozen=True)
+class GroundChange:
+    """Ground closed (or opened, negative) for a machine, m², with the driver and grounds compared."""
+
+    machine: str
+    driver: str
+    ground_before: str
+    ground: str
+    closed_m2: float
+
+
+@dataclass(frozen=True)
+class FieldChange:
+    """One field whose sheet changed. `added` and `removed` are fields themselves new or gone from the file."""
+
+    field_id: str
+    name: str
+    page: str
+    added: bool
+    removed: bool
+    marks: tuple[MarkChange, ...]
+    ground: tuple[GroundChange, ...]
+    release: Literal["", "released", "changed", "ended"]
+    release_ground: str
+    release_until: str
+    other: bool  # the sheet changed for another reason: boundary, terrain, settings, words
+
+    @property
+    def collect(self) -> bool:
+        """Whether old paper of this field must come back: it was there before and says something else now."""
+        return not self.added
+
+
+@dataclass(frozen=True)
+class MapChanges:
+    """All that is new in one map."""
+
+    number: int
+    issued_at: str
+    fields: tuple[FieldChange, ...]
