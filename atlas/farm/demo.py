@@ -17,7 +17,7 @@ from atlas.farm import demo_plan, demo_rows
 from atlas.farm.demo_land import CRS_CODE, Land
 from atlas.farm.writing import write_farm
 
-SOURCE = "made by field-atlas demo"
+CACHE_BYTES = 64 * 2**20  # GDAL would take a twentieth of all memory
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ def make_demo(path: Path, fields: int = 16, cell_m: float = 1.0, seed: int = 1) 
         )
     land = Land(fields, cell_m, seed)
     placed = list(demo_rows.place_fields(land))
-    with _beside(path) as folder:
+    with _beside(path) as folder, rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
         heights = Path(folder) / "heights.tif"
         _write_heights(heights, land)
         write_farm(

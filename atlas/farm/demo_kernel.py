@@ -174,6 +174,13 @@ def fill(
 
 
 @njit(cache=True)
+def fill_places(out: Floats, x: Floats, y: Floats, profile: Floats, plans: Floats, ends: Ends, salt: int) -> None:
+    """Heights at single places, all (n,), in place, not rounded."""
+    for k in range(out.size):
+        out[k] = height(x[k], y[k], profile, plans, ends, salt)
+
+
+@njit(cache=True)
 def place(u: float, v: float, salt: int) -> tuple[float, float]:
     """Map place (x, y from the south-west corner) of a place in valley coordinates, by repeated correction."""
     x, y = u, v

@@ -43,7 +43,7 @@ class Land:
     cell_m: float
     seed: int
 
-    @property
+    @cached_property
     def salt(self) -> int:
         return int(np.random.default_rng(self.seed).integers(1, 2**30))
 
@@ -96,9 +96,11 @@ class Land:
         """The whole model at once; for small ones."""
         return Heights(self.grid, self.window(CellWindow(0, 0, self.grid.rows, self.grid.cols)))
 
-    def height_at(self, x: float, y: float) -> float:
-        """Height in metres at a map place, not rounded to the grid."""
-        return float(demo_kernel.height(x - WEST, y - SOUTH, self.profile, *self.plans, self.salt))
+    def heights_at(self, x: Floats, y: Floats) -> Floats:
+        """Heights in metres at map places, (n,), not rounded to the grid."""
+        out = np.empty(x.shape)
+        demo_kernel.fill_places(out, x - WEST, y - SOUTH, self.profile, *self.plans, self.salt)
+        return out
 
     def on_map(self, stretch: Stretch, spot: Spot) -> tuple[float, float]:
         """Map coordinates (x, y) of a planned spot, rounded to 1 cm."""

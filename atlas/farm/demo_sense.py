@@ -33,10 +33,8 @@ def samples(land: Land, shape: Polygon | MultiPolygon) -> Samples:
     x, y = np.meshgrid(np.arange(west, east, APART_M), np.arange(south, north, APART_M))
     inside = contains_xy(shape, x, y) & (x < land.grid.bounds.east - REACH_M)
     x, y = x[inside], y[inside]
-    steps = [(-REACH_M, 0.0), (REACH_M, 0.0), (0.0, -REACH_M), (0.0, REACH_M)]
-    w, e, s, n = (
-        np.array([land.height_at(a + dx, b + dy) for a, b in zip(x, y, strict=True)]) for dx, dy in steps
-    )
+    w, e = land.heights_at(x - REACH_M, y), land.heights_at(x + REACH_M, y)
+    s, n = land.heights_at(x, y - REACH_M), land.heights_at(x, y + REACH_M)
     return Samples(x, y, (e - w) / (2 * REACH_M), (n - s) / (2 * REACH_M))
 
 
