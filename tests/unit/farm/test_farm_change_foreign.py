@@ -72,11 +72,11 @@ def checker(path: Path) -> None:
 def test_marks_go_into_the_layer_that_fits_in_its_own_words_and_crs(foreign: Path) -> None:
     where = Point(WEST + 40, SOUTH + 60)
     point = mark(foreign, "wet_spot", where, severity=3, note="neu", by="Ida", seen_at=NOW, settings=NAMED)
-    line = mark(foreign, "obstacle", LineString([where, (where.x + 9, where.y)]), settings=NAMED)
+    line = mark(foreign, "obstacle", LineString([(where.x, where.y), (where.x + 9, where.y)]), settings=NAMED)
     told = rows(foreign, "SELECT art, stufe, text, geom FROM Punkte WHERE kennung = ?", point)
     assert told[0][:3] == ("wet_spot", 3.0, "neu")
     shape = to_shape(told[0][3])
-    assert shape is not None
+    assert isinstance(shape, Point)
     assert (shape.x, shape.y) == pytest.approx(TO_DEGREES.transform(where.x, where.y), abs=1e-9)
     assert rows(foreign, "SELECT art FROM Linien WHERE kennung = ?", line) == [("obstacle",)]
     # columns they lack are appended, theirs stand as they stood
@@ -165,7 +165,7 @@ def test_gdals_checker_after_a_thousand_changes(foreign: Path) -> None:
 
 def marked_one(path: Path, chance: random.Random, at: datetime) -> str:
     start = Point(WEST + chance.uniform(0, 550), SOUTH + chance.uniform(0, 120))
-    shape = start if chance.random() < 0.5 else LineString([start, (start.x + 9, start.y + chance.uniform(-9, 9))])
+    shape = start if chance.random() < 0.5 else LineString([(start.x, start.y), (start.x + 9, start.y + 4)])
     kind = chance.choice(["wet_spot", "obstacle", "slip"])
     return mark(path, kind, shape, severity=chance.choice([None, 1, 2, 3]), seen_at=at, settings=NAMED)
 
