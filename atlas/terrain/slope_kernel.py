@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 from numba import njit
 
 from atlas.grid import Floats
@@ -10,15 +9,11 @@ from atlas.grid import Floats
 
 @njit(cache=True)
 def horn_into(z: Floats, cell_x: float, cell_y: float, gx: Floats, gy: Floats) -> None:
-    """Fill gx, gy (rows, cols) from z; NaN where the cell or a neighbour is missing, and in the outer ring."""
+    """Fill the inner cells of gx, gy (rows, cols) from z; NaN where the cell or a neighbour is missing."""
     rows, cols = z.shape
     per_x = 1.0 / (8.0 * cell_x)
     per_y = 1.0 / (8.0 * cell_y)
-    for edge in (0, rows - 1):
-        gx[edge, :] = np.nan
-        gy[edge, :] = np.nan
     for r in range(1, rows - 1):
-        gx[r, 0] = gy[r, 0] = gx[r, cols - 1] = gy[r, cols - 1] = np.nan
         for c in range(1, cols - 1):
             nw, n, ne = z[r - 1, c - 1], z[r - 1, c], z[r - 1, c + 1]
             w, e = z[r, c - 1], z[r, c + 1]

@@ -66,6 +66,14 @@ def test_the_outer_ring_has_no_slope() -> None:
     assert np.isfinite(found).sum() == 3 * 4
 
 
+@pytest.mark.parametrize(("rows", "cols"), [(0, 0), (0, 5), (5, 0), (1, 5), (5, 2)])
+def test_a_grid_too_small_for_neighbours_has_no_slope(rows: int, cols: int) -> None:
+    grid = make_grid(rows, cols)
+    found = horn(Heights(grid, np.full(grid.shape, 500.0)))
+    assert found.gx.shape == found.gy.shape == (rows, cols)
+    assert np.isnan(found.steepness).all()
+
+
 def test_the_kernel_reads_as_the_plain_sum() -> None:
     heights = with_hole(rough(3, OBLONG), 7, 9, 3, 2)
     fast, plain = horn(heights), horn_plain(heights)

@@ -79,6 +79,13 @@ def test_a_field_without_heights_has_areas_but_no_steepness() -> None:
     assert survey.contours.lines == ()
 
 
+def test_a_field_without_a_single_cell_is_all_unsurveyed() -> None:
+    grid = make_grid(0, 0)
+    survey = survey_terrain(FIELD, Heights(grid, np.empty((0, 0))), Settings())
+    assert survey.figures.unsurveyed_m2 == pytest.approx(2400)
+    assert survey.shade.shape == (0, 0)
+
+
 @runs(max_examples=25, deadline=None)
 @given(seed=st.integers(0, 10_000), parts=st.integers(1, 3), holes=st.integers(0, 3), east=st.floats(0, 1))
 def test_classes_and_unsurveyed_add_up_to_the_field(seed: int, parts: int, holes: int, east: float) -> None:
