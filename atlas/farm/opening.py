@@ -5,6 +5,7 @@ Reading never changes the file, and nothing of it stays open but what the terrai
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +15,7 @@ from pyproj.exceptions import CRSError
 from shapely.strtree import STRtree
 
 from atlas.errors import LayerError, RowError
-from atlas.farm import assumptions, layers, rows, table, terrain_opening
+from atlas.farm import assumptions, history, layers, rows, table, terrain_opening
 from atlas.farm.farm import Farm
 from atlas.farm.layers import Layer, Parts
 from atlas.farm.problems import Problems
@@ -47,7 +48,7 @@ def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> 
     Raises FarmFileError, LayerError, TerrainError or, naming the first row that cannot be used, RowError.
     """
     when = (as_of or datetime.now(UTC)).astimezone(UTC)
-    found = read_contents(path, settings, Problems(keep=False))
+    found = read_contents(path, settings, Problems(keep=False), when if as_of else None)
     for remark in found.remarks:
         if remark.refused:
             raise RowError(f"{path}, layer '{remark.layer}', row {remark.row}: {remark.text}.")
@@ -74,8 +75,12 @@ def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> 
     )
 
 
-def read_contents(path: Path, settings: Settings, problems: Problems) -> Contents:
+def read_contents(
+    path: Path, settings: Settings, problems: Problems, as_of: datetime | None = None
+) -> Contents:
     """Every row of every layer we use, in the terrain's CRS; problems of rows are remarks, not errors.
+
+    With `as_of` markings are as they stood then, whatever has been said of them since.
 
     Raises (or hands to `problems`) FarmFileError, LayerError, TerrainError where there is nothing to go on.
     """
@@ -83,7 +88,8 @@ def read_contents(path: Path, settings: Settings, problems: Problems) -> Content
     parts = layers.look(path, catalogue, settings, problems)
     terrain = problems.attempt(lambda: terrain_opening.open_terrain(path, parts.dem, settings), None)
     crs = CRS.from_user_input(terrain.grid.crs) if terrain is not None else _own_crs(parts)
-    reader = _Reader(path, settings, crs, problems)
+    before = history.states_at(path, as_of) if as_of is not None else {}
+    reader = _Reader(path, settings, crs, problems, before)
     parcels = rows.parcels(reader.table(parts.parcels, PARCELS))
     hazards = rows.hazards([reader.table(layer, HAZARDS) for layer in parts.hazards])
     ways_in = rows.ways_in(reader.table(parts.ways_in, WAYS_IN))
@@ -105,11 +111,19 @@ def _own_crs(parts: Parts) -> CRS:
 class _Reader:
     """Reads tables one after another and keeps them, so that their remarks can be gathered at the end."""
 
-    def __init__(self, path: Path, settings: Settings, crs: CRS, problems: Problems) -> None:
+    def __init__(
+        self,
+        path: Path,
+        settings: Settings,
+        crs: CRS,
+        problems: Problems,
+        before: Mapping[tuple[str, int], history.Before],
+    ) -> None:
         self.path = path
         self.settings = settings
         self.crs = crs
         self.problems = problems
+        self.before = before
         self.tables: list[tuple[Layer, LayerSchema, Table]] = []
 
     def table(self, layer: Layer | None, schema: LayerSchema) -> Table:
@@ -119,7 +133,9 @@ class _Reader:
             return empty
         crs = None if schema.geometry == "None" else self.crs
         columns = tuple(schema.columns)
-        read = self.problems.attempt(lambda: table.read(self.path, layer, columns, self.settings, crs), empty)
+        read = self.problems.attempt(
+            lambda: table.read(self.path, layer, columns, self.settings, crs, before=self.before), empty
+        )
         self.tables.append((layer, schema, read))
         return read
 

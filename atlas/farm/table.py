@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from atlas.errors import FarmFileError, LayerError, RowError
 from atlas.farm import sqlite_file, values
 from atlas.farm.columns import column_names
+from atlas.farm.history import Before
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
 from atlas.farm.reprojecting import bring
@@ -88,10 +89,12 @@ def read(
     settings: Settings,
     crs: CRS | None,
     also: dict[str, str] | None = None,
+    before: Mapping[tuple[str, int], Before] | None = None,
 ) -> Table:
     """Read a layer. `crs` is where its shapes go (None: a table without shapes).
 
     `also` names columns (ours to theirs) that were found another way, for those that settings do not tell.
+    `before` says how rows stood on an earlier day (see `atlas.farm.history`).
 
     Raises FarmFileError where the layer cannot be read, LayerError where it says not in which CRS it is.
     """
@@ -104,7 +107,13 @@ def read(
     columns = {o: frame[theirs].tolist() for o, theirs in names.items()}
     rows = []
     for i, (fid, shape) in enumerate(zip(frame.index, shapes, strict=True)):
+        then = (before or {}).get((layer.name.lower(), int(fid)))
+        if then is not None and not then.existed:
+            continue
         row = Row(layer.name, str(fid), {o: column[i] for o, column in columns.items()}, shape)
+        if then is not None:
+            row.cells.update(then.cells)
+            row.shape = then.shape or row.shape
         if crs is not None and source is not None:
             _settle_shape(row, source, crs)
         rows.append(row)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from atlas.farm import change_hazards
 from atlas.farm.change_hazards import Standing
-from atlas.farm.change_history import HISTORY
 from atlas.farm.change_places import FarmChange
 from atlas.farm.edit_rows import quoted
+from atlas.farm.history import HISTORY
 from atlas.farm.marks_row import Mark
 
 

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, LayerError, RowError
 from atlas.farm.change import mark, release, retire, storm
-from atlas.farm.change_history import states_at
+from atlas.farm.history import states_at
 from atlas.farm.opening import open_farm
 from atlas.settings import Settings
 
