@@ -106,7 +106,8 @@ def _outline(grid: Grid, margin: float, east_m: float, north_m: float) -> Polygo
 
 
 def _north_end(outline: Polygon) -> tuple[float, float]:
-    return max(outline.exterior.coords, key=lambda p: p[1])[:2]
+    top = max(outline.exterior.coords, key=lambda p: p[1])
+    return top[0], top[1]
 
 
 def _place(outline: Polygon) -> Place:
@@ -152,12 +153,12 @@ def _tilt(terrain: TerrainSurvey, machine: str, track_m: float, wheelbase_m: flo
 
 def _drive(terrain: TerrainSurvey, tilt: Tilt, lim: Limits, hazards: tuple[TaggedHazard, ...]) -> Drive:
     steep = terrain.gradient.steepness
-    any_way = (tilt.any_roll + lim.roll_sink + lim.roll_error <= lim.side) & (tilt.any_stance <= lim.grip)
+    on_all = (tilt.any_roll + lim.roll_sink + lim.roll_error <= lim.side) & (tilt.any_stance <= lim.grip)
     fall = (tilt.fall_roll + lim.roll_sink + lim.roll_error <= lim.side) & (tilt.fall_stance <= lim.grip)
     zone = np.full(terrain.grid.shape, int(Zone.KEEP_OUT), dtype=np.uint8)
     zone[steep <= lim.on_foot] = Zone.ON_FOOT
     zone[fall] = Zone.UP_DOWN
-    zone[fall & any_way] = Zone.ANY_WAY
+    zone[fall & on_all] = Zone.ANY_WAY
     reason = np.full(zone.shape, int(Reason.SIDE), dtype=np.uint8)
     reason[zone == Zone.ANY_WAY] = Reason.WITHIN
     reason[(tilt.fall_stance > lim.grip)] = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
@@ -169,11 +170,16 @@ def _drive(terrain: TerrainSurvey, tilt: Tilt, lim: Limits, hazards: tuple[Tagge
         worst = Zone.ON_FOOT if t.hazard.kind in ("forest_edge", "wet_spot") else Zone.KEEP_OUT
         closes = near & (zone < worst)
         zone[closes], reason[closes] = worst, Reason.TAG + t.tag
-    areas = [float((terrain.covered * (zone == z)).sum() * terrain.grid.cell_area) for z in Zone]
+    any_way, up_down, on_foot, keep_out, unsurveyed = (
+        float((terrain.covered * (zone == z)).sum() * terrain.grid.cell_area) for z in Zone
+    )
     cut = ((zone <= Zone.UP_DOWN) & (x > x.mean() + 80)).astype(np.uint8)
     turn = ((zone == Zone.UP_DOWN) & (y < y.mean() - 50)).astype(np.uint8)
     cut_m2, turn_m2 = (float((terrain.covered * a).sum()) for a in (cut, turn))
-    return Drive(lim.machine, lim.ground, lim.driver, zone, reason, *areas, cut_m2, turn_m2, cut, turn)
+    return Drive(
+        lim.machine, lim.ground, lim.driver, zone, reason,
+        any_way, up_down, on_foot, keep_out, unsurveyed, cut_m2, turn_m2, cut, turn,
+    )  # fmt: skip
 
 
 def _inside(shape: BaseGeometry, x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -70,7 +70,7 @@ def page_cells(terrain: TerrainSurvey) -> PageCells:
     whole = np.zeros((rows * per_row, cols * per_col), dtype=np.bool_)
     part = covered[row : row + whole.shape[0], col : col + whole.shape[1]]
     whole[: part.shape[0], : part.shape[1]] = part
-    inside = whole.reshape(rows, per_row, cols, per_col).any(axis=(1, 3))
+    inside = np.asarray(whole.reshape(rows, per_row, cols, per_col).any(axis=(1, 3)), dtype=np.bool_)
     return PageCells(
         row, col, per_row, per_col, rows, cols,
         grid.west + col * grid.cell_x, grid.north - row * grid.cell_y,

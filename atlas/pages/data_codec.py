@@ -76,7 +76,8 @@ def pack_wide(values: Ints) -> str:
 
 def unpack_wide(text: str) -> Ints:
     planes = np.frombuffer(unpack(text), dtype=np.uint8).reshape(3, -1).astype(np.int64)
-    return planes[0] << 16 | planes[1] << 8 | planes[2]
+    joined: Ints = planes[0] << 16 | planes[1] << 8 | planes[2]
+    return joined
 
 
 def pack_heights(z: Floats, wanted: Mask) -> tuple[str, float]:

@@ -7,6 +7,8 @@ needed.
 
 from __future__ import annotations
 
+from typing import Any
+
 import folium
 from branca.element import MacroElement
 from jinja2 import Template
@@ -28,7 +30,7 @@ class LiftedPicture(MacroElement):
     )
 
     def __init__(self, bounds: list[list[float]]) -> None:
-        super().__init__()
+        super().__init__()  # type: ignore[no-untyped-call]  # branca says nothing of its types
         self._name, self._id = "LiftedPicture", MAP_ID
         self.bounds = bounds
 
@@ -55,7 +57,8 @@ def map_script(frame: Frame) -> str:
     )
     made._name, made._id = "map", MAP_ID
     LiftedPicture([[box.south, box.west], [box.north, box.east]]).add_to(made)
-    made.get_root().render()
-    scripts = made.get_root().script._children.values()
+    root: Any = made.get_root()  # a Figure, which branca types as any Element
+    root.render()
+    scripts = root.script._children.values()
     text = "\n".join(line.strip() for part in scripts for line in part.render().splitlines() if line.strip())
     return f"window.fieldAtlas.drawMap = function () {{\n{text}\n}};\n"

@@ -34,7 +34,8 @@ def plate_for(survey: FieldSurvey) -> Plate:
     terrain = survey.terrain
     cells = page_cells(terrain)
     fall = fall_lines(cells, terrain.gradient.gx, terrain.gradient.gy)
-    return Plate(survey, frame_for(survey.parcel.shape, terrain.grid, [w.shape for w in survey.ways_in]), cells, fall)
+    frame = frame_for(survey.parcel.shape, terrain.grid, [w.shape for w in survey.ways_in])
+    return Plate(survey, frame, cells, fall)
 
 
 def definitions(plate: Plate) -> Markup:
@@ -88,7 +89,8 @@ def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote,
         '<svg id="{key}" class="picture" viewBox="0 0 {w} {h}" width="{wide}mm" height="{high}mm" role="img" '
         'aria-labelledby="{key}-title" data-west="{west}" data-north="{north}" data-width="{w}" '
         'data-height="{map_h}" data-mm="{mm}"><title id="{key}-title">{title}</title>'
-        '<rect class="plate" width="{w}" height="{map_h}"/><g clip-path="url(#frame-clip)">{ground}{painted}{over}</g>{strip}</svg>'
+        '<rect class="plate" width="{w}" height="{map_h}"/>'
+        '<g clip-path="url(#frame-clip)">{ground}{painted}{over}</g>{strip}</svg>'
     ).format(
         key=key,
         w=n(frame.width),

@@ -53,7 +53,7 @@ def page(template: str, ctx: PageContext, root: str, values: Mapping[str, Any]) 
     Raises jinja2.UndefinedError where the template names what nobody gave it.
     """
     text = environment().get_template(template).render(ctx=ctx, root=root, language=ctx.languages[0], **values)
-    return "\n".join(line.rstrip() for line in text.splitlines() if line.strip()).encode() + b"\n"
+    return "\n".join(line.rstrip(" ") for line in text.split("\n") if line.strip()).encode() + b"\n"
 
 
 def number(value: float, decimals: int = 0) -> str:

@@ -1,0 +1,64 @@
+"""Cell outlines: what is traced encloses exactly the cells it was made from."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from atlas.grid import Mask
+from atlas.pages.picture_rings import rings_path
+
+
+def cells_inside(path: str, rows: int, cols: int) -> Mask:
+    """Even-odd filling by another road: every upright side flips all cells to its right."""
+    flips = np.zeros((rows, cols + 1), dtype=np.int64)
+    for ring in re.findall(r"M(\d+) (\d+)([^Mz]*)z", path):
+        col, row = start_col, start_row = int(ring[0]), int(ring[1])
+        steps = [(kind, int(n)) for kind, n in re.findall(r"([hv])(-?\d+)", ring[2])]
+        for kind, by in steps:
+            if kind == "h":
+                col += by
+            else:
+                flips[min(row, row + by) : max(row, row + by), col] += 1
+                row += by
+        assert col == start_col, "the side that z closes must be upright"
+        flips[min(row, start_row) : max(row, start_row), col] += 1
+    return np.asarray(np.cumsum(flips, axis=1)[:, :cols] % 2 == 1)
+
+
+@given(arrays(np.bool_, st.tuples(st.integers(1, 9), st.integers(1, 9))))
+@settings(max_examples=300, deadline=None)
+def test_outlines_enclose_the_cells_they_came_from(mask: Mask) -> None:
+    assert np.array_equal(cells_inside(rings_path(mask), *mask.shape), mask)
+
+
+def test_a_large_speckled_mask() -> None:
+    mask = np.random.default_rng(7).random((180, 230)) < 0.5
+    assert np.array_equal(cells_inside(rings_path(mask), *mask.shape), mask)
+
+
+@pytest.mark.parametrize(
+    ("rows", "path"),
+    [
+        (["....", "...."], ""),
+        (["#"], "M0 0h1v1h-1z"),
+        (["##", "##"], "M0 0h2v2h-2z"),
+        (["#.", ".#"], "M0 0h1v1h-1zM1 1h1v1h-1z"),  # cells that meet at a corner stay apart
+        ([".#", "#."], "M1 0h1v1h-1zM0 1h1v1h-1z"),
+        (["###", "#.#", "###"], "M0 0h3v3h-3zM1 2h1v-1h-1z"),  # a hole runs the other way round
+    ],
+)
+def test_known_outlines(rows: list[str], path: str) -> None:
+    mask = np.array([[c == "#" for c in row] for row in rows])
+    assert rings_path(mask) == path
+
+
+def test_each_ring_keeps_to_cells_joined_by_a_side() -> None:
+    """A chequerboard is as many rings as it has cells."""
+    mask = np.indices((6, 6)).sum(axis=0) % 2 == 0
+    assert rings_path(mask).count("M") == 18
