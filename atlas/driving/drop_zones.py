@@ -97,6 +97,30 @@ def close_kernel(
     return why
 
 
+def close_plain(
+    z: Floats,
+    drop: Mask,
+    height: Floats32,
+    unknown: Mask,
+    beside_m: float,
+    counted_m: float,
+    cell_x: float,
+    cell_y: float,
+) -> Bytes:
+    """`close_kernel` in whole arrays, one drop at a time: what the kernel is held to."""
+    rows, cols = np.indices(z.shape)
+    why = np.zeros(z.shape, dtype=np.uint8)
+    for r, c in np.argwhere(drop | unknown):
+        tall = counted_m if unknown[r, c] else min(float(height[r, c]), counted_m)
+        near = np.hypot((rows - r) * cell_y, (cols - c) * cell_x) <= max(beside_m, tall) * (1 + 1e-9)
+        above = ~np.isnan(z) & (unknown[r, c] | (z >= z[r, c] - tall / 2))
+        if drop[r, c]:
+            why[near & above] = Reason.DROP
+        else:
+            why[near & above & (why == 0)] = Reason.UNKNOWN_EDGE
+    return why
+
+
 def drop_lines(drops: DropMap, shape: Polygon | MultiPolygon) -> DropLines:
     """The lines to draw and their lengths, in the field and within `drops.within_m` of it."""
     near = shapely.buffer(shape, drops.within_m)

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made import make_grid, middle_xy, plane, rectangle, rough, step, terrace_above_wall, with_hole
 
-from atlas.driving.drop_zones import Closures, drop_closures, drop_lines
+from atlas.driving.drop_zones import Closures, close_kernel, close_plain, drop_closures, drop_lines
 from atlas.driving.records import Reason
 from atlas.grid import Floats, Heights, Mask
 from atlas.terrain.drops import DropMap, find_drops
@@ -166,6 +166,15 @@ def test_no_drops_no_lines() -> None:
     lines = drop_lines(found(plane(0.2, 180.0, GRID)), rectangle(GRID, 10.0, 10.0, 30.0, 30.0))
     assert lines.drops == ()
     assert lines.figures.length_m == 0
+
+
+@given(seed=st.integers(0, 5_000), beside=st.floats(0.5, 6.0), cells=st.sampled_from([(1.0, 1.0), (0.5, 0.8)]))
+@settings(max_examples=20, deadline=None)
+def test_the_kernel_agrees_with_its_slow_reading(seed: int, beside: float, cells: tuple[float, float]) -> None:
+    grid = make_grid(30, 34, *cells)
+    drops = found(with_hole(rough(seed, grid), 3, 20, 3, 2), 0.3)
+    args = (drops.z, drops.drop, drops.height_m, drops.unknown, beside, 5.0, *cells)
+    np.testing.assert_array_equal(close_kernel(*args), close_plain(*args))
 
 
 def test_heights_are_not_changed() -> None:

@@ -19,6 +19,7 @@ from atlas.terrain.flow import (
     wetness_index,
 )
 from atlas.terrain.flow_kernel import flood_from_rim
+from atlas.terrain.flow_plain import accumulate_plain, d_infinity_plain
 from atlas.terrain.slope import horn
 
 
@@ -56,6 +57,22 @@ def test_the_flood_reaches_each_cell_once_and_outlets_first() -> None:
     filled, order = flood_from_rim(heights.z, TINY_RISE)
     assert sorted(order) == list(range(25 * 30))
     assert (np.diff(filled.ravel()[order]) >= 0).all()
+
+
+@given(seed=st.integers(0, 10_000), cells=st.sampled_from([(1.0, 1.0), (1.0, 0.6), (0.5, 2.0)]))
+@settings(max_examples=25, deadline=None)
+def test_kernels_agree_with_their_slow_readings(seed: int, cells: tuple[float, float]) -> None:
+    grid = make_grid(18, 21, *cells)
+    heights = with_hole(fill_pits(rough(seed, grid), TINY_RISE), 4, 5, 2, 3)
+    flow = flow_directions(heights)
+    angle, gradient = d_infinity_plain(heights.z, *cells)
+    np.testing.assert_allclose(flow.gradient, gradient, rtol=1e-9, atol=1e-12)
+    apart = np.abs((flow.angle - angle + np.pi) % (2 * np.pi) - np.pi)
+    np.testing.assert_array_equal(np.isnan(flow.angle), np.isnan(angle))
+    assert np.nanmax(apart) < 1e-6
+    valid = np.isfinite(heights.z)
+    want = accumulate_plain(flow.first, flow.share, valid)
+    np.testing.assert_allclose(accumulation(heights, flow), want, rtol=1e-9)
 
 
 def test_water_follows_a_gully() -> None:
