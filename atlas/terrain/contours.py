@@ -10,7 +10,7 @@ import shapely
 from contourpy import LineType, contour_generator
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from atlas.grid import Heights
+from atlas.grid import Bounds, Heights
 from atlas.terrain.figures import Contour, Contours
 
 INTERVALS_M = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
@@ -27,9 +27,11 @@ def interval_for(relief_m: float) -> float:
 def contours(heights: Heights, shape: Polygon | MultiPolygon, relief_m: float) -> Contours:
     """Lines on whole multiples of the interval within `shape` and 10 m (or two cells) beyond, lowest first, then
     as they come from the grid's rows; every fifth is an index line. They end where nothing is measured."""
-    grid = heights.grid
     interval = interval_for(relief_m)
-    z = np.ma.masked_invalid(heights.z)
+    around = shapely.buffer(shape, max(BEYOND_M, 2 * heights.grid.cell_m), quad_segs=4)
+    cells = heights.grid.window(Bounds(*around.bounds), margin_m=heights.grid.cell_m)
+    grid = heights.grid.part(cells)
+    z = np.ma.masked_invalid(heights.z[cells.row : cells.row + cells.rows, cells.col : cells.col + cells.cols])
     if z.count() == 0 or min(grid.shape) < 2:
         return Contours(interval, ())
     steps = range(math.ceil(z.min() / interval), math.floor(z.max() / interval) + 1)
@@ -37,7 +39,6 @@ def contours(heights: Heights, shape: Polygon | MultiPolygon, relief_m: float) -
     found = [(step, LineString(np.asarray(xy))) for step in steps for xy in maker.lines(step * interval)]
     eased_by = EASED_CELLS * min(grid.cell_x, grid.cell_y)
     eased = shapely.simplify([line for _, line in found], eased_by, preserve_topology=False)
-    around = shapely.buffer(shape, max(BEYOND_M, 2 * grid.cell_m), quad_segs=4)
     pieces = _within(np.asarray(eased), around)
     return Contours(
         interval,
