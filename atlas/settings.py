@@ -48,6 +48,11 @@ class LayersTable(Table):
     dem: str | tuple[str, ...] | None = None
     backdrop: str | None = None
 
+    @field_validator("hazards", mode="before")
+    @classmethod
+    def _one_is_a_list(cls, value: object) -> object:
+        return (value,) if isinstance(value, str) else value
+
 
 COLUMNS = (
     "field_id", "name", "use", "note", "first_pass", "farm",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from atlas.errors import FarmFileError, LayerError
@@ -104,7 +104,7 @@ def look(path: Path, layers: tuple[Layer, ...], settings: Settings, problems: Pr
     def optional(part: str, wanted: str | None, kind: str, *marks: str) -> Layer | None:
         return problems.attempt(lambda: finder.by_mark(part, wanted, kind, marks, taken), None)
 
-    return Parts(
+    parts = Parts(
         parcels=parcels,
         hazards=hazards,
         ways_in=optional("ways_in", names.ways_in, "features", "way_in_id"),
@@ -112,8 +112,10 @@ def look(path: Path, layers: tuple[Layer, ...], settings: Settings, problems: Pr
         releases=optional("releases", names.releases, "attributes", "released_at", "until"),
         dem=problems.attempt(finder.dem, None),
         backdrop=problems.attempt(finder.backdrop, None),
-        remarks=tuple(finder.remarks),
+        remarks=(),
     )
+    finder.say_unread((*taken, parts.ways_in, parts.storms, parts.releases))
+    return replace(parts, remarks=tuple(finder.remarks))
 
 
 class _Finder:
@@ -211,6 +213,12 @@ class _Finder:
         pictures = self._of("tiles")
         return self._by_name("backdrop", "tiles") or (pictures[0] if len(pictures) == 1 else None)
 
+    def say_unread(self, read: tuple[Layer | None, ...]) -> None:
+        """A layer left out could be one that marks danger, so it is named."""
+        for layer in self._of("features"):
+            if layer not in read:
+                self._say(layer, "is not read; if it marks hazards, name it in layers.hazards")
+
     def _by_name(self, name: str, *kinds: str) -> Layer | None:
         return next((x for x in self._of(*kinds) if x.name.lower() == name.lower()), None)
 
@@ -232,6 +240,7 @@ class _Finder:
             return False
         column, table = (x.replace('"', '""') for x in (kind, layer.name))
         marks = ", ".join("?" * len(HAZARD_KINDS))
-        sql = f'SELECT 1 FROM "{table}" WHERE lower(trim("{column}")) IN ({marks}) LIMIT 1'
+        told = f"replace(lower(trim(\"{column}\")), ' ', '_')"
+        sql = f'SELECT 1 FROM "{table}" WHERE {told} IN ({marks}) LIMIT 1'
         with closing(sqlite_file.connect_to_read(self.path)) as db:
             return db.execute(sql, HAZARD_KINDS).fetchone() is not None
