@@ -6,7 +6,6 @@ from contextlib import closing
 from pathlib import Path
 
 import rasterio
-import rasterio.errors
 import rasterio.shutil
 
 from atlas.errors import OutputError
@@ -45,7 +44,7 @@ def copy_heights(dem_tif: Path, target: Path, stamp: str, tile_format: str) -> N
                     raise OutputError(
                         f"{target}: the mark for missing heights ({source.nodata}) got lost; nothing was written."
                     )
-    except rasterio.errors.RasterioError as e:
+    except datasets.RASTER_ERRORS as e:
         raise OutputError(f"{target}: the heights of {dem_tif} cannot be written ({e}).") from e
 
 
@@ -61,7 +60,7 @@ def copy_picture(backdrop_tif: Path, target: Path, stamp: str) -> None:
                 RASTER_TABLE="BACKDROP",
                 TILE_FORMAT="JPEG",
             )
-    except rasterio.errors.RasterioError as e:
+    except datasets.RASTER_ERRORS as e:
         raise OutputError(f"{target}: the picture {backdrop_tif} cannot be written ({e}).") from e
 
 

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import rasterio
 import rasterio.errors
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import Resampling
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
@@ -23,6 +24,8 @@ from rasterio.windows import Window
 from atlas.errors import TerrainError
 from atlas.grid import CellWindow, Floats, Grid
 
+# What rasterio raises: its own errors, and GDAL's, which are no relatives of them.
+RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError)
 KEPT_OPEN = 4
 GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
 GDAL_OPTIONS = {"GDAL_CACHEMAX": 64, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
@@ -66,7 +69,7 @@ def read(stored: Stored, window: CellWindow) -> Floats:
             band = _open(stored).read(
                 1, window=Window(window.col, window.row, window.cols, window.rows), masked=True
             )
-    except (rasterio.errors.RasterioError, OSError) as e:
+    except RASTER_ERRORS as e:
         raise TerrainError(f"{stored.label}: its heights cannot be read; fetch a whole copy ({e}).") from e
     heights = np.ma.filled(band.astype(np.float64), np.nan)
     return heights if stored.scale == 1.0 and stored.offset == 0.0 else heights * stored.scale + stored.offset

@@ -8,12 +8,12 @@ from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 import rasterio
-import rasterio.errors
 from rasterio.crs import CRS
 from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.transform import Affine
 
 from atlas.errors import TerrainError
+from atlas.farm import datasets
 from atlas.farm.datasets import GAP, GDAL_OPTIONS, Stored
 
 ALIGNED = 0.01  # of a cell
@@ -42,7 +42,7 @@ def describe(path: Path) -> Raster:
     try:
         with rasterio.Env(**GDAL_OPTIONS), rasterio.open(path) as opened:
             return _described(path, opened)
-    except rasterio.errors.RasterioError as e:
+    except datasets.RASTER_ERRORS as e:
         what = (
             "cannot be read as a raster; fetch a whole copy" if path.exists() else "is not there; check layers.dem"
         )

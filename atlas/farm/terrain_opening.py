@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pyproj
 import rasterio
-import rasterio.errors
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 from rasterio.warp import calculate_default_transform
@@ -131,7 +130,7 @@ def _warped(found: Found, ground: ground_crs.GroundCrs, remarks: list[Remark]) -
         place, width, height = calculate_default_transform(
             CRS.from_wkt(ground.flat.to_wkt()), target, cols, rows, t.c, min(t.f, south), east, max(t.f, south)
         )
-    except rasterio.errors.RasterioError as e:
+    except datasets.RASTER_ERRORS as e:
         raise TerrainError(f"{found.stored.label}: cannot be warped to {zone.name}; set its CRS right.") from e
     grid = Grid(target, place.c, place.f, place.a, -place.e, height, width)
     layer = found.stored.coverage or "dem"
@@ -203,7 +202,7 @@ def _coverage(path: Path, layer: Layer) -> Found:
             crs, t, rows, cols = opened.crs, opened.transform, opened.height, opened.width
             zoom = int(opened.tags().get("ZOOM_LEVEL", -1))
             unit = opened.units[0] or ""
-    except rasterio.errors.RasterioError as e:
+    except datasets.RASTER_ERRORS as e:
         raise TerrainError(f"{label}: the terrain cannot be read; fetch a whole copy ({e}).") from e
     raster_files.check_upright(t, label)
     about = _about(path, layer.name, zoom)

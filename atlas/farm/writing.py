@@ -7,6 +7,7 @@ then the vector layers, then what GDAL cannot do: the table's name in lower case
 from __future__ import annotations
 
 import os
+import sqlite3
 import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -18,10 +19,11 @@ import geopandas as gpd
 import pandas as pd
 import rasterio
 import rasterio.shutil
+from fiona.errors import FionaError
 from rasterio.crs import CRS
 
 from atlas.errors import FarmFileError, OutputError
-from atlas.farm import coverage_table, tile_sums
+from atlas.farm import coverage_table, datasets, tile_sums
 from atlas.farm.schema import BACKDROP_TABLE, DEM_TABLE, VECTOR_LAYERS, LayerSchema
 
 TileFormat = Literal["TIFF", "PNG"]
@@ -84,13 +86,16 @@ def _in_one_move(path: Path, fill: Callable[[Path], None]) -> None:
             with target.open("rb") as written:
                 os.fsync(written.fileno())
             target.replace(path)
-    except OSError as e:
-        raise OutputError(f"{path}: cannot be written ({e.strerror or e}).") from e
+    except (OSError, sqlite3.Error, FionaError, *datasets.RASTER_ERRORS) as e:
+        raise OutputError(f"{path}: cannot be written ({getattr(e, 'strerror', None) or e}).") from e
 
 
 def _dem_crs(dem_tif: Path) -> CRS:
-    with rasterio.open(dem_tif) as source:
-        return source.crs
+    try:
+        with rasterio.open(dem_tif) as source:
+            return source.crs
+    except datasets.RASTER_ERRORS as e:
+        raise OutputError(f"{dem_tif}: the heights cannot be read ({e}).") from e
 
 
 def _check_crs(schema: LayerSchema, frame: pd.DataFrame | None, crs: CRS) -> None:

@@ -1,0 +1,132 @@
+"""The report says everything that is there and everything that is wrong."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+from farm_files import GAP, NORTH, WEST, farm_file, fields, hill_cells, marks, patch, write_tif
+from rasterio.transform import from_origin
+from shapely.geometry import Point, Polygon
+
+from atlas.farm.inspecting import inspect
+from atlas.settings import Settings, parse
+
+
+def text(path: Path, settings: Settings | None = None) -> str:
+    return "\n".join(inspect(path, settings or Settings()).lines())
+
+
+def test_a_good_file_is_told_in_full(tmp_path: Path) -> None:
+    z = hill_cells(from_origin(WEST, NORTH, 1, 1), 300, 400)
+    z[20:60, 20:120] = GAP  # the upper half of the first field
+    z[150, 160] = 20_000  # in the second
+    path = farm_file(
+        tmp_path,
+        dem_tif=write_tif(tmp_path / "d.tif", z),
+        dem_source="flown",
+        hazards=marks([patch(30, 30, 9, 9)]),
+    )
+    report = inspect(path, parse({"terrain": {"date": "2025-10-01"}}))
+    assert report.usable
+    told = "\n".join(report.lines())
+    for line in (
+        "parcels                multipolygon  EPSG:25832  2 rows   read as parcels",
+        "dem                    coverage      EPSG:25832  4 tiles  read as dem",
+        "cell 1 × 1 m, 400 × 300 cells, EPSG:25832",
+        "source: flown, date: 2025-10-01",
+        "F1  F1  0.80 ha  50.0 %",
+        "F2  F2  1.08 ha  99.9 %",
+        "field 'F1': 50.0 % of it is measured; the rest counts as keep out.",
+        "field 'F2': 1 heights cannot be true and count as not measured.",
+        "layer 'hazards', row 1: reach_m is empty; 5 m is kept away",
+        "Nothing stands in the way of a build.",
+    ):
+        assert line in told
+
+
+def test_the_share_counts_cells_by_the_part_in_the_field(tmp_path: Path) -> None:
+    """A triangle over a step from measured to not: the exact share is known."""
+    z = np.full((300, 400), 500.0)
+    z[:, 100:] = GAP
+    triangle = Polygon([(WEST + 60, NORTH - 50), (WEST + 140, NORTH - 50), (WEST + 60, NORTH - 130)])
+    path = farm_file(tmp_path, parcels=fields([triangle]), dem_tif=write_tif(tmp_path / "d.tif", z))
+    (cover,) = inspect(path, Settings()).fields
+    assert cover.share == pytest.approx(1 - (40 * 40 / 2) / (80 * 80 / 2), abs=1e-6)
+
+
+def test_every_problem_is_named_with_layer_and_row(tmp_path: Path) -> None:
+    w, n = WEST + 20, NORTH - 20
+    tie = Polygon([(w, n), (w + 40, n - 40), (w + 40, n), (w, n - 40)])
+    path = farm_file(
+        tmp_path,
+        parcels=fields([tie, None, patch(90, 20, 20, 20), patch(120, 20, 20, 20)], field_id=["A", "B", "C", "C"]),
+        hazards=marks([Point(w, n), None, Point(w, n)], kind=["bog", "wet_spot", "slip"], severity=[1, 2, 9]),
+        storms=pd.DataFrame({"storm_id": ["S"], "passed_at": [None]}),
+        releases=pd.DataFrame(
+            {
+                "field_id": ["A"],
+                "ground": ["mud"],
+                "released_at": ["2026-05-01T00:00:00Z"],
+                "until": ["2026-05-02T00:00:00Z"],
+            }
+        ),
+    )
+    report = inspect(path, Settings())
+    assert not report.usable
+    told = "\n".join(report.lines())
+    for line in (
+        "layer 'parcels', row 2: has no outline",
+        "layer 'parcels', row 3: field_id 'C' stands 2 times",
+        "layer 'parcels', row 4: field_id 'C' stands 2 times",
+        "layer 'hazards', row 1: kind is 'bog'",
+        "layer 'hazards', row 2: has no place",
+        "layer 'hazards', row 3: severity is 9",
+        "layer 'storms', row 1: passed_at is missing",
+        "layer 'parcels', row 1: its outline was mended (self-intersection)",
+        "layer 'releases', row 1: is left out: ground is 'mud'",
+    ):
+        assert line in told
+    assert len(report.problems) == 7
+    assert "Nothing stands in the way" not in told
+
+
+def test_it_goes_on_where_the_terrain_is_missing_or_layers_are_in_doubt(tmp_path: Path) -> None:
+    path = tmp_path / "f.gpkg"
+    for name in ("east", "west"):
+        pyogrio.write_dataframe(fields(field_id=["A", "A"]), path, layer=name, driver="GPKG", append=path.exists())
+    report = inspect(path, Settings())
+    assert len(report.problems) == 2
+    assert "'east' and 'west' could all be the parcels" in report.problems[0]
+    assert "holds no terrain model" in report.problems[1]
+    assert "east" in "\n".join(report.lines())
+    report = inspect(
+        path, parse({"layers": {"parcels": "east", "ways_in": "gates"}, "columns": {"name": "NAME_X"}})
+    )
+    told = " | ".join(report.problems)
+    for problem in (
+        "no layer 'gates'",
+        "columns.name is 'NAME_X'",
+        "row 1: field_id 'A' stands 2 times",
+        "no terrain",
+    ):
+        assert problem in told
+
+
+def test_terrain_that_covers_nothing_is_a_problem(tmp_path: Path) -> None:
+    assert "covers no parcel" in text(farm_file(tmp_path, parcels=fields([patch(5000, 5000, 50, 50)])))
+
+
+def test_no_parcels_are_a_problem(tmp_path: Path) -> None:
+    assert "layer 'parcels': holds no usable parcel" in text(farm_file(tmp_path, parcels=fields([])))
+
+
+def test_a_bad_file_is_told_in_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "x.gpkg").write_text("no")
+    report = inspect(tmp_path / "x.gpkg", Settings())
+    assert not report.usable
+    assert len(report.problems) == 1
+    assert "is not a GeoPackage" in report.problems[0]
