@@ -154,7 +154,7 @@ def _cause(key: str, field: FieldWords, found: _Tally, i: int, tr: Translate, ta
     thing = ""
     if key in ("drop", "drop_below") or small or place == tr(names.SEVERAL):
         height = found.rise[i] / found.measured[i] if found.measured[i] > 0 else float("nan")
-        thing = place_by(found.near[i] / area, height, field.things, tr)
+        thing = place_by(found.near[i] / area, height, field.things, tr, never_below=key == "drop")
     return Cause(key, area, thing or place, tags, bool(thing))
 
 

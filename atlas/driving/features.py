@@ -79,7 +79,12 @@ def things(frame: PlaceFrame, z: Floats, hazards: Sequence[TaggedHazard]) -> Thi
 
 
 def place_by(
-    near_shares: Floats, mean_height: float, among: Things, tr: Callable[[str], str] = untranslated
+    near_shares: Floats,
+    mean_height: float,
+    among: Things,
+    tr: Callable[[str], str] = untranslated,
+    *,
+    never_below: bool = False,
 ) -> str:
     """`above the wall (tag 4)` where most of a patch lies close to one named thing; else empty.
 
@@ -93,6 +98,8 @@ def place_by(
     if mean_height > among.heights[i] + LEVEL_WITH_M:
         side = ABOVE
     elif mean_height < among.heights[i] - LEVEL_WITH_M:
+        if never_below:  # the drop is not that thing's: nobody stands below what they fall from
+            return ""
         side = BELOW
     return tr(side).format(thing=tr(among.names[i]), tag=among.tags[i])
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from atlas.driving import place_names as names
 from atlas.driving.causes import Cause, FieldWords, closed_causes, patches
 from atlas.driving.places import untranslated
 from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
@@ -17,6 +18,7 @@ Translate = Callable[[str], str]
 
 WHOLE = 0.9995  # of a field; what is left is rounding
 LEAST_M2 = 1.0
+NEARLY = 0.85  # of what is open: the rest is not worth driving in for
 NO_TURN_AT_ALL = 0.8  # of the ground that is driven straight up or down
 TOLD = 3  # causes in a sentence; a fourth would not be remembered
 
@@ -38,6 +40,7 @@ SMALL_SHARE = N_("a small part")
 WHY = {
     "steep": N_("too steep {place}"),
     "slippery": N_("too slippery for the wheels {place}"),
+    "steep_or_slippery": N_("too steep or too slippery for the wheels {place}"),
     "drop": N_("the ground above a drop {place}"),
     "drop_below": N_("slopes that end at a drop {place}"),
     "unknown_edge": N_("ground {place} beside what is not measured"),
@@ -70,15 +73,16 @@ S_PART = N_("Do not drive on {share} of this field ({area}): {why}.")
 S_NONE = N_("No ground in this field is closed to this machine on the map; in doubt, walk it first.")
 S_NONE_WATCH = N_("No ground in this field is closed to this machine on the map, but watch {watch}.")
 # the second sentence is some of these, with semicolons between
-S_UP_DOWN = N_("on {share} of the field ({area}) {place}, go straight up or down, never across")
+S_UP_DOWN = N_("go straight up or down, never across, on {share} of the field ({area}) {place}")
 S_UP_DOWN_BACK = N_(
-    "on {share} of the field ({area}) {place}, go straight up or down, never across, and back out: "
+    "go straight up or down, never across, on {share} of the field ({area}) {place}, and back out: "
     "there is no room to turn"
 )
-S_REST_UP_DOWN = N_("on all the rest go straight up or down, never across")
-S_TO_DROP = N_("straight down ends at a drop {place}")
-S_NO_TURN = N_("there is no room to turn {place}, so back out")
+S_REST_UP_DOWN = N_("go straight up or down, never across, on all the rest")
+S_TO_DROP = N_("{place} straight down ends at a drop")
+S_NO_TURN = N_("{place} there is no room to turn, so back out")
 S_CUT_OFF = N_("there is no way in for this machine to another {area} {place}")
+S_HARDLY_A_WAY_IN = N_("there is no way in for this machine to nearly all of the rest")
 S_NO_WAY_IN = N_("there is no way in for this machine to any of the rest")
 JOIN_TWO = N_("{first}, and {last}")
 AND_MORE = N_("smaller places on the map")
@@ -132,7 +136,7 @@ def _told(causes: Sequence[Cause], closed_m2: float) -> tuple[tuple[Cause, ...],
 
 def _list(told: tuple[tuple[Cause, ...], bool], tr: Translate) -> str:
     causes, more = told
-    parts = [_why(c, tr) for c in causes]
+    parts = [_why(c, tr) for c in _merged(causes)]
     if more:
         parts.append(tr(AND_MORE))
     if len(parts) < 2:
@@ -140,12 +144,23 @@ def _list(told: tuple[tuple[Cause, ...], bool], tr: Translate) -> str:
     return tr(JOIN_TWO).format(first=", ".join(parts[:-1]), last=parts[-1])
 
 
+def _merged(causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    """Too steep and too slippery in one, where both would be told of the same place."""
+    by_key = {c.key: c for c in causes}
+    steep, slippery = by_key.get("steep"), by_key.get("slippery")
+    if steep is None or slippery is None or steep.place != slippery.place:
+        return causes
+    both = Cause("steep_or_slippery", steep.area_m2 + slippery.area_m2, steep.place)
+    return (both, *(c for c in causes if c not in (steep, slippery)))
+
+
 def _why(cause: Cause, tr: Translate) -> str:
     tags = ", ".join(str(tag) for tag in cause.tags)
     if len(cause.tags) > 1:
         return tr(WHY_MARKED_MANY[cause.key]).format(tags=tags)
     if cause.tags:
-        return tr(WHY_MARKED[cause.key]).format(place=cause.place, tags=tags)
+        place = "" if cause.place == tr(names.SEVERAL) else cause.place
+        return tr(WHY_MARKED[cause.key]).format(place=place, tags=tags).replace("  ", " ")
     if cause.key == "drop" and cause.by_thing:  # "the ground above the wall"
         return tr(WHY_DROP_BY).format(place=cause.place)
     return tr(WHY[cause.key]).format(place=cause.place)
@@ -175,8 +190,9 @@ def _how(field: FieldWords, drive: Drive, tr: Translate) -> tuple[str, ...]:
         "no_turn": drive.no_turn.ravel()[cells] > 0,
         "cut_off": drive.cut_off.ravel()[cells] > 0,
     }
-    if masks["cut_off"].any() and float(field.frame.weight[masks["cut_off"]].sum()) >= WHOLE * open_m2:
-        return (_sentence([tr(S_NO_WAY_IN)]),)
+    lost_m2 = float(field.frame.weight[masks["cut_off"]].sum())
+    if lost_m2 > 0 and lost_m2 >= NEARLY * open_m2:
+        return (_sentence([tr(S_NO_WAY_IN if lost_m2 >= WHOLE * open_m2 else S_HARDLY_A_WAY_IN)]),)
     found = patches(field, masks, tr)
     parts = []
     for key, least in (

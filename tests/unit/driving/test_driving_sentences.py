@@ -153,15 +153,15 @@ def test_straight_up_or_down_ground_turning_drops_and_ways_in_follow() -> None:
     first, second = say.where_not(words(), drive(z, why))
     assert first.startswith("No ground")
     assert second == (
-        "On about a third of the field (4\u202f000 m²) across the lower part, "
-        "go straight up or down, never across."
+        "Go straight up or down, never across, on about a third of the field (4\u202f000 m²) "
+        "across the lower part."
     )
     stuck = (z == Zone.UP_DOWN).astype(np.uint8)
     assert "and back out: there is no room to turn" in say.where_not(words(), drive(z, why, None, stuck))[1]
     some = stuck.copy()
     some[:, 30:] = 0
     told = say.where_not(words(), drive(z, why, None, some))[1]
-    assert "there is no room to turn in the south-west, so back out" in told
+    assert "in the south-west there is no room to turn, so back out" in told
     why[60:100, 0:20] = Reason.DROP_BELOW
     assert "straight down ends at a drop" in say.where_not(words(), drive(z, why, driver="practised"))[1]
     cut = np.zeros(GRID.shape, dtype=np.uint8)
@@ -177,11 +177,33 @@ def test_no_way_in_to_any_of_the_rest() -> None:
     assert told[1] == "There is no way in for this machine to any of the rest."
 
 
+def test_a_way_in_to_hardly_anything_is_not_worth_driving_in_for() -> None:
+    cut = np.ones(GRID.shape, dtype=np.uint8)
+    cut[0:10] = 0
+    told = say.where_not(words(), drive(*maps(), cut))
+    assert told[1] == "There is no way in for this machine to nearly all of the rest."
+
+
+def test_steep_and_slippery_ground_in_the_same_place_is_told_once() -> None:
+    z, why = maps()
+    z[0:10], why[0:10], why[0:10, 0:100:2] = Zone.ON_FOOT, Reason.SIDE, Reason.GRIP_DOWN
+    (told,) = say.where_not(words(), drive(z, why))
+    assert told.endswith(": too steep or too slippery for the wheels along the north edge.")
+
+
+def test_a_drop_is_not_told_by_something_above_it() -> None:
+    wall = tagged(4, "obstacle", LineString([(B.west + 30, B.north - 45), (B.west + 70, B.north - 45)]), "wall")
+    z, why = maps()
+    z[50:54, 30:70], why[50:54, 30:70] = Zone.KEEP_OUT, Reason.DROP
+    (cause,) = closed_causes(words(wall), drive(z, why))
+    assert cause.place == "in the middle"
+
+
 def test_all_the_rest_straight_up_or_down() -> None:
     z, why = maps()
     z[:], why[:] = Zone.UP_DOWN, Reason.SIDE
     z[0:10], why[0:10] = Zone.KEEP_OUT, Reason.ON_FOOT
-    assert say.where_not(words(), drive(z, why))[1] == "On all the rest go straight up or down, never across."
+    assert say.where_not(words(), drive(z, why))[1] == "Go straight up or down, never across, on all the rest."
 
 
 def test_a_drop_is_named_even_where_three_other_things_are_larger() -> None:
