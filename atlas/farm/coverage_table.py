@@ -16,6 +16,7 @@ CONTENT_TABLES = (
     ("gpkg_tile_matrix_set", "table_name"),
     ("gpkg_tile_matrix", "table_name"),
     ("gpkg_extensions", "table_name"),
+    ("gpkg_metadata_reference", "table_name"),
     ("gpkg_2d_gridded_coverage_ancillary", "tile_matrix_set_name"),
     ("gpkg_2d_gridded_tile_ancillary", "tpudt_name"),
 )
@@ -64,7 +65,7 @@ def copy_picture(backdrop_tif: Path, target: Path, stamp: str) -> None:
         raise OutputError(f"{target}: the picture {backdrop_tif} cannot be written ({e}).") from e
 
 
-def settle_name(target: Path, old: str, new: str, description: str = "") -> None:
+def settle_name(target: Path, old: str, new: str, stamp: str, description: str = "") -> None:
     """Rename a tile table and every mention of it. The creation options reach GDAL in capitals only."""
     with closing(sqlite_file.connect_to_write(target)) as db, db:
         triggers = db.execute(
@@ -80,6 +81,8 @@ def settle_name(target: Path, old: str, new: str, description: str = "") -> None
         for table, column in CONTENT_TABLES:
             if table in present:
                 db.execute(f"UPDATE {table} SET {column} = ? WHERE {column} = ?", (new, old))
+        if "gpkg_metadata_reference" in present:
+            db.execute("UPDATE gpkg_metadata_reference SET timestamp = ?", (stamp,))
         db.execute(
             "UPDATE gpkg_contents SET identifier = ?, description = ? WHERE table_name = ?",
             (new, description, new),

@@ -69,9 +69,9 @@ def write_farm(
             coverage_table.copy_picture(backdrop_tif, target, stamp)
         for schema, frame in zip(VECTOR_LAYERS, frames, strict=True):
             _write_layer(target, schema, frame, crs, stamp)
-        coverage_table.settle_name(target, "DEM", DEM_TABLE, dem_source)
+        coverage_table.settle_name(target, "DEM", DEM_TABLE, stamp, dem_source)
         if backdrop_tif is not None:
-            coverage_table.settle_name(target, "BACKDROP", BACKDROP_TABLE)
+            coverage_table.settle_name(target, "BACKDROP", BACKDROP_TABLE, stamp)
         tile_sums.add(target, DEM_TABLE, stamp)
 
     _in_one_move(path, fill)

@@ -85,6 +85,7 @@ def test_a_backdrop_is_a_tile_pyramid_of_its_name(tmp_path: Path) -> None:
     with rasterio.open(picture, "w", transform=from_origin(WEST, NORTH, 1, 1), **profile) as sink:
         sink.write(np.full((3, 300, 400), 130, dtype=np.uint8))
     path = full(tmp_path, "farm.gpkg", backdrop_tif=picture)
+    assert path.read_bytes() == full(tmp_path, "again.gpkg", backdrop_tif=picture).read_bytes()
     assert ("backdrop", "tiles") in asked(path, "SELECT table_name, data_type FROM gpkg_contents")
     assert open_farm(path, Settings()).backdrop == "backdrop"
     with datasets.open_dataset(str(path), "backdrop") as opened:
