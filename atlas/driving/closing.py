@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
 from rasterio.features import rasterize
 
-from atlas.driving.drop_zones import drop_closures
+from atlas.driving.drop_ranks_kernel import drop_ranks
+from atlas.driving.drop_zones import BESIDE_EXTENT_M, falls_reason
 from atlas.driving.hazards import Distances, Markings, distances, markings
 from atlas.driving.machines import Machine
-from atlas.driving.records import TaggedHazard
+from atlas.driving.records import Reason, TaggedHazard
 from atlas.driving.zones import Falls
 from atlas.farm.records import Hazard
 from atlas.grid import Grid, Heights, Mask
 from atlas.settings import Settings
 from atlas.terrain.d8 import steepest_down
-from atlas.terrain.drops import DropMap, find_drops
+from atlas.terrain.drops import COUNTED_FALL_M, DropMap, find_drops
 from atlas.terrain.figures import TerrainSurvey
 
 
@@ -27,12 +28,14 @@ class Closing:
     """Markings and drops of one field. `soaked`: after a storm, not released since."""
 
     grid: Grid
+    inside: Mask  # cells of the field
+    half_extents_m: tuple[float, ...]  # of the farm's machines, rising
     near: tuple[Distances, ...]
     drops: dict[float, DropMap]  # by the on-foot limit, rise over run
     settings: Settings
     soaked: bool
     _marks: dict[tuple[float, bool], Markings] = field(default_factory=dict, repr=False, compare=False)
-    _falls: dict[tuple[float, float], Falls] = field(default_factory=dict, repr=False, compare=False)
+    _falls: dict[float, dict[float, Falls]] = field(default_factory=dict, repr=False, compare=False)
 
     def markings(self, m: Machine, ground: str) -> Markings:
         """What markings do to each cell; on wet ground, and after a storm, banks count twice as deep."""
@@ -44,26 +47,49 @@ class Closing:
 
     def falls(self, m: Machine, on_foot_limit: float) -> Falls:
         """Ground closed by drops: those that steepen past the on-foot limit of the day's ground."""
-        key = (on_foot_limit, m.half_extent_m)
-        if key not in self._falls:
-            found = drop_closures(self.drops[on_foot_limit], m.half_extent_m)
-            self._falls[key] = Falls(found.keep_out_reason, found.falls_reason)
-        return self._falls[key]
+        if on_foot_limit not in self._falls:
+            drops = self.drops[on_foot_limit]
+            self._falls[on_foot_limit] = falls_for(drops, self.half_extents_m, self.inside)
+        return self._falls[on_foot_limit][m.half_extent_m]
 
 
 def closing(
     terrain: TerrainSurvey,
     tagged: Sequence[TaggedHazard],
     hazards: Sequence[Hazard],
-    widest_half_m: float,
+    machines: Iterable[Machine],
     settings: Settings,
     *,
     soaked: bool,
 ) -> Closing:
     """Distances to markings and maps of drops. `hazards` may hold more than the tagged ones: walls past the edge
     count where a slide ends."""
-    near = distances(terrain.grid, terrain.covered, tagged, settings, widest_half_m)
-    return Closing(terrain.grid, near, drop_maps(terrain, hazards, settings), settings, soaked)
+    extents = tuple(sorted({m.half_extent_m for m in machines}))
+    near = distances(terrain.grid, terrain.covered, tagged, settings, extents[-1])
+    drops = drop_maps(terrain, hazards, settings)
+    return Closing(terrain.grid, terrain.covered > 0, extents, near, drops, settings, soaked)
+
+
+def falls_for(drops: DropMap, half_extents_m: Sequence[float], inside: Mask) -> dict[float, Falls]:
+    """What `drop_closures` closes inside the field, for each of several half extents (rising), in one pass."""
+    ranks = drop_ranks(
+        drops.z,
+        drops.drop,
+        drops.height_m,
+        drops.unknown,
+        np.array(half_extents_m) + BESIDE_EXTENT_M,
+        COUNTED_FALL_M,
+        drops.grid.cell_x,
+        drops.grid.cell_y,
+        inside,
+    )
+    below = falls_reason(drops)
+    return {
+        half: Falls(
+            np.where(ranks[0] <= i, np.uint8(Reason.DROP), (ranks[1] <= i) * np.uint8(Reason.UNKNOWN_EDGE)), below
+        )
+        for i, half in enumerate(half_extents_m)
+    }
 
 
 def drop_maps(terrain: TerrainSurvey, hazards: Sequence[Hazard], settings: Settings) -> dict[float, DropMap]:
@@ -81,9 +107,7 @@ def drop_maps(terrain: TerrainSurvey, hazards: Sequence[Hazard], settings: Setti
 
 def wall_cells(grid: Grid, hazards: Sequence[Hazard]) -> Mask:
     """Cells touched by obstacles and no-go ground that are marked as areas, (rows, cols)."""
-    areas = [
-        h.shape for h in hazards if h.kind in ("obstacle", "no_go") and shapely.get_dimensions(h.shape) == 2
-    ]
+    areas = [h.shape for h in hazards if h.kind in ("obstacle", "no_go") and shapely.get_dimensions(h.shape) == 2]
     if not areas:
         return np.zeros(grid.shape, dtype=np.bool_)
     touched = rasterize(

@@ -59,10 +59,15 @@ def drop_closures(drops: DropMap, half_extent_m: float) -> Closures:
         drops.grid.cell_x,
         drops.grid.cell_y,
     )
-    falls = drops.ends_at >= 0
+    return Closures(why > 0, why, drops.ends_at >= 0, falls_reason(drops))
+
+
+def falls_reason(drops: DropMap) -> Bytes:
+    """DROP_BELOW or UNKNOWN_EDGE on ground whose straight-down path ends at one, 0 elsewhere, (rows, cols)."""
     unknown_end = drops.unknown.ravel()[drops.ends_at] & ~drops.drop.ravel()[drops.ends_at]
-    falls_why = np.where(unknown_end, Reason.UNKNOWN_EDGE, Reason.DROP_BELOW) * falls
-    return Closures(why > 0, why, falls, falls_why.astype(np.uint8))
+    why = np.where(unknown_end, np.uint8(Reason.UNKNOWN_EDGE), np.uint8(Reason.DROP_BELOW))
+    why[drops.ends_at < 0] = 0
+    return why
 
 
 @njit(cache=True)
@@ -129,7 +134,7 @@ def drop_lines(drops: DropMap, shape: Polygon | MultiPolygon) -> DropLines:
     anything = np.full_like(drops.z, -np.inf)
     lines = _joined(_upper_edges(drops.grid, drops.drop, drops.z, above), near, drops.grid.cell_m)
     unknown = _joined(_upper_edges(drops.grid, gap, anything, drops.z), near, drops.grid.cell_m)
-    figures = DropFigures(sum(one.length for one in lines), sum(one.length for one in unknown))
+    figures = DropFigures(sum((a.length for a in lines), 0.0), sum((a.length for a in unknown), 0.0))
     return DropLines(lines, unknown, figures)
 
 

@@ -41,7 +41,7 @@ def survey_driving(
     soaked = stormed and release is None
     widest = max(m.half_extent_m for m in rig.machines.values())
     tagged = hz.tag(parcel.shape, hazards, settings, widest, to_lonlat)
-    closed = closing(terrain, tagged, hazards, widest, settings, soaked=soaked)
+    closed = closing(terrain, tagged, hazards, rig.machines.values(), settings, soaked=soaked)
     why_none = too_coarse(terrain.grid, settings)
     tilts: tuple[Tilt, ...] = ()
     drives: tuple[Drive, ...] = ()
