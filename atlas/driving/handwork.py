@@ -24,7 +24,7 @@ def hand_work(shape: Polygon | MultiPolygon, hazards: Sequence[Hazard], on_foot:
     edges = [h for h in hazards if h.kind == "forest_edge"]
     strips = [strip(h, on_foot).intersection(shape) for h in edges]
     area = float(shapely.union_all(strips).area) if strips else 0.0
-    length = sum(_length_along(h, shape, on_foot) for h in edges)
+    length = sum((_length_along(h, shape, on_foot) for h in edges), 0.0)
     return HandWork(length, area, area / on_foot.m2_per_hour)
 
 
