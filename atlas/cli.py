@@ -12,6 +12,7 @@ from atlas import __version__
 from atlas.cli_words import MOMENT, Commands, marking, steps
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
+from atlas.settings import settings_for
 
 FARM = click.argument("farm", type=click.Path(path_type=Path))
 SETTINGS = click.option(
@@ -73,10 +74,9 @@ def inspect(farm: Path, settings_path: Path | None) -> None:
 
     Example: field-atlas inspect farm.gpkg
     """
-    from atlas import engine
     from atlas.farm.inspecting import inspect as look
 
-    report = look(farm, engine.settings_for(farm, settings_path))
+    report = look(farm, settings_for(farm, settings_path))
     click.echo("\n".join(report.lines()))
     if not report.usable:
         sys.exit(2)
@@ -109,10 +109,9 @@ def start(
 
     Example: field-atlas start farm.gpkg --parcels fields.shp --dem tile_1.tif --dem tile_2.tif
     """
-    from atlas import engine
     from atlas.farm.starting import start as make
 
-    for remark in make(new, parcels, dems, hazards, settings=engine.settings_for(new, settings_path)):
+    for remark in make(new, parcels, dems, hazards, settings=settings_for(new, settings_path)):
         click.echo(f"note: {remark.text}", err=True)
     click.echo(f"{new} is ready; next: field-atlas inspect {new}")
 
@@ -171,13 +170,12 @@ def mark(
 
     Example: field-atlas mark farm.gpkg wet_spot --at 612345.6,5201234.5 --severity 2 --by Runa
     """
-    from atlas import engine
     from atlas.farm import change
 
     hazard_id = change.mark(
         farm, kind, marking(shape, points), lonlat=lonlat, severity=severity, reach_m=reach_m,
         accuracy_m=accuracy_m, depth_m=depth_m, note=note, by=by, seen_at=seen_at,
-        settings=engine.settings_for(farm, settings_path),
+        settings=settings_for(farm, settings_path),
     )  # fmt: skip
     click.echo(hazard_id)
 
@@ -192,10 +190,9 @@ def retire(farm: Path, hazard_id: str, by: str, settings_path: Path | None) -> N
 
     Example: field-atlas retire farm.gpkg 7c1d0c6e-3f0b-4a51-9f1e-0a4f6b2d9e11 --by Runa
     """
-    from atlas import engine
     from atlas.farm import change
 
-    change.retire(farm, hazard_id, by=by, settings=engine.settings_for(farm, settings_path))
+    change.retire(farm, hazard_id, by=by, settings=settings_for(farm, settings_path))
     click.echo(f"{hazard_id} is gone from the next map on; next: field-atlas build {farm}")
 
 
@@ -209,10 +206,9 @@ def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None
 
     Example: field-atlas storm farm.gpkg --passed-at 2026-06-12T03:00
     """
-    from atlas import engine
     from atlas.farm import change
 
-    change.storm(farm, passed_at, note=note, settings=engine.settings_for(farm, settings_path))
+    change.storm(farm, passed_at, note=note, settings=settings_for(farm, settings_path))
     click.echo(f"No field is released any more; next: field-atlas build {farm}")
 
 
@@ -233,14 +229,13 @@ def release(
 
     Example: field-atlas release farm.gpkg --field F01 F02 --ground damp --until 2026-06-12T20:00 --by Runa
     """
-    from atlas import engine
     from atlas.farm import change
 
     asked = (*fields, *more)
     if every == bool(asked):
         raise RowError("Say which fields: --field ID …, or --all.")
     released = change.release(
-        farm, "all" if every else asked, ground, until, by, settings=engine.settings_for(farm, settings_path)
+        farm, "all" if every else asked, ground, until, by, settings=settings_for(farm, settings_path)
     )
     click.echo(f"Released: {', '.join(released)}; next: field-atlas build {farm}")
 
@@ -259,14 +254,15 @@ def take_in(
 
     Example: field-atlas take-in farm.gpkg marks.geojson --dry-run
     """
-    from atlas import engine
     from atlas.farm.takein import take_in as merge_marks
 
     report = merge_marks(
         farm, marks, dry_run=dry_run, merge=merge, skip_refused=skip_refused,
-        settings=engine.settings_for(farm, settings_path),
+        settings=settings_for(farm, settings_path),
     )  # fmt: skip
     click.echo("\n".join(report.lines()))
+    for note in report.notes:
+        click.echo(f"note: {note}", err=True)
     click.echo(report.sentence)
     if report.refused and not report.written:
         sys.exit(2)

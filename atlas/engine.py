@@ -37,7 +37,7 @@ from atlas.pages.context import PageContext, page_context
 from atlas.pages.figures import field_figures
 from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet, shown_set
-from atlas.settings import Settings, load
+from atlas.settings import Settings, settings_for
 from atlas.survey import survey_field
 
 Progress = Callable[[int, int], None]
@@ -77,14 +77,6 @@ class _Task:
     context: PageContext
     folder: Path
     shared: str
-
-
-def settings_for(farm_path: Path, settings_path: Path | None) -> Settings:
-    """Settings named, or atlas.toml beside the farm file, or the defaults. Raises SettingsError."""
-    beside = farm_path.parent / "atlas.toml"
-    if settings_path is not None:
-        return load(settings_path)
-    return load(beside) if beside.is_file() else Settings()
 
 
 def build(

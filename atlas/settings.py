@@ -199,6 +199,14 @@ def load(path: Path) -> Settings:
     return parse(raw, str(path))
 
 
+def settings_for(farm_path: Path, settings_path: Path | None) -> Settings:
+    """Settings named, or atlas.toml beside the farm file, or the defaults. Raises SettingsError."""
+    beside = farm_path.parent / "atlas.toml"
+    if settings_path is not None:
+        return load(settings_path)
+    return load(beside) if beside.is_file() else Settings()
+
+
 def parse(raw: dict[str, Any], where: str = "settings") -> Settings:
     """Check a parsed settings table. Raises SettingsError naming the first wrong key."""
     try:

@@ -21,7 +21,7 @@ from atlas.grid import Bytes, Grid
 from atlas.survey import FieldSurvey
 
 POLYGON = 3  # GEOS's number of that geometry type
-FIXED_DATE = "2000-01-01T00:00:00Z"  # the same input gives the same bytes
+FIXED_DATE = "2000-01-01T00:00:00.000Z"  # the same input gives the same bytes
 
 
 def polygons_of(survey: FieldSurvey, ground: str, driver: str) -> list[dict[str, Any]]:
