@@ -153,7 +153,7 @@ def _by_tilt(tilt: Floats32, steep: Floats, lim: Limits) -> tuple[Ints, Ints]:
         steep <= lim.on_foot + k.HAIR,
     ]
     zone = np.select(conditions, [Zone.UNSURVEYED, Zone.ANY_WAY, Zone.UP_DOWN, Zone.ON_FOOT], Zone.KEEP_OUT)
-    why_any, why_fall = (reasons[((t + sink) / most).argmax(axis=1)] for t in (at_any, at_fall))
+    why_any, why_fall = (reasons[((t + sink) * (1 / most)).argmax(axis=1)] for t in (at_any, at_fall))
     by_zone = [Reason.NO_HEIGHT, Reason.WITHIN, why_any, why_fall]
     return zone, np.select(conditions, by_zone, Reason.ON_FOOT)
 

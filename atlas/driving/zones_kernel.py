@@ -42,9 +42,11 @@ def judge_cells(
     and `wet_limits` have a row per driver.
     """
     local = np.empty(LIMIT_COLUMNS)
+    marked = closed_tag | foot_tag | wet_tag | drop | below
     for k in range(limits.shape[0]):
         lim, new = limits[k], limits[k, NEW] > 0
         side, climb, grip, on_foot = _room(lim)
+        per = _per_limit(lim)
         for i in range(cells.shape[0]):
             n = cells[i]
             if math.isnan(tilt[0, i]) or math.isnan(steep[n]):
@@ -52,24 +54,25 @@ def judge_cells(
             elif tilt[0, i] <= side and tilt[1, i] <= climb and tilt[2, i] <= grip:
                 z, why = ANY_WAY, R_WITHIN
             elif tilt[3, i] <= side and tilt[4, i] <= climb and tilt[5, i] <= grip:
-                z, why = UP_DOWN, _most_exceeded(tilt[0, i], tilt[1, i], tilt[2, i], lim)
+                z, why = UP_DOWN, _most_exceeded(tilt[0, i], tilt[1, i], tilt[2, i], per)
             elif steep[n] <= on_foot:
-                z, why = FOOT, _most_exceeded(tilt[3, i], tilt[4, i], tilt[5, i], lim)
+                z, why = FOOT, _most_exceeded(tilt[3, i], tilt[4, i], tilt[5, i], per)
             else:
                 z, why = KEEP_OUT, R_ON_FOOT
-            if wet_tag[n] > 0 and z < UNSURVEYED:
-                _soften(lim, wet_limits[k], wet_sink[n], local)
-                softer = _zone(tilt, i, steep[n], local)
-                if softer > z:
-                    z, why = softer, TAG + wet_tag[n]
-            if below[n] > 0 and z == UP_DOWN:  # named for a practised driver, closed to a new one
-                z, why = (FOOT if new else UP_DOWN), below[n]
-            if foot_tag[n] > 0 and z <= FOOT:
-                z, why = FOOT, TAG + foot_tag[n]
-            if drop[n] > 0 and z < KEEP_OUT:  # ground too steep on its own account keeps that reason
-                z, why = KEEP_OUT, drop[n]
-            if closed_tag[n] > 0 and z <= KEEP_OUT:
-                z, why = KEEP_OUT, TAG + closed_tag[n]
+            if marked[n] > 0:
+                if wet_tag[n] > 0 and z < UNSURVEYED:
+                    _soften(lim, wet_limits[k], wet_sink[n], local)
+                    softer = _zone(tilt, i, steep[n], local)
+                    if softer > z:
+                        z, why = softer, TAG + wet_tag[n]
+                if below[n] > 0 and z == UP_DOWN:  # named for a practised driver, closed to a new one
+                    z, why = (FOOT if new else UP_DOWN), below[n]
+                if foot_tag[n] > 0 and z <= FOOT:
+                    z, why = FOOT, TAG + foot_tag[n]
+                if drop[n] > 0 and z < KEEP_OUT:  # ground too steep on its own account keeps that reason
+                    z, why = KEEP_OUT, drop[n]
+                if closed_tag[n] > 0 and z <= KEEP_OUT:
+                    z, why = KEEP_OUT, TAG + closed_tag[n]
             zone[k, n] = z
             reason[k, n] = why
             share[k, z] += weight[n]
@@ -106,13 +109,26 @@ def _soften(lim: Floats, wet: Floats, sink: float, local: Floats) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _most_exceeded(roll: float, pitch: float, stance: float, lim: Floats) -> int:
+def _per_limit(lim: Floats) -> tuple[float, float, float, float, float, int]:
+    """What turns a tilt into its share of a limit: one over each, what sinking adds, and the Reason of grip."""
+    sink = lim[SINK]
+    return (
+        1.0 / lim[SIDE],
+        1.0 / lim[CLIMB],
+        1.0 / lim[GRIP],
+        sink / lim[TRACK],
+        sink / lim[WHEELBASE],
+        int(lim[GRIP_REASON]),
+    )
+
+
+@njit(cache=True, nogil=True)
+def _most_exceeded(
+    roll: float, pitch: float, stance: float, per: tuple[float, float, float, float, float, int]
+) -> int:
     """The Reason of the limit of which the tilt takes the largest share."""
-    by_side = (roll + lim[SINK] / lim[TRACK]) / lim[SIDE]
-    by_climb = (pitch + lim[SINK] / lim[WHEELBASE]) / lim[CLIMB]
-    by_grip = stance / lim[GRIP]
+    side, climb, grip, roll_sink, pitch_sink, grip_reason = per
+    by_side, by_climb, by_grip = (roll + roll_sink) * side, (pitch + pitch_sink) * climb, stance * grip
     if by_side >= by_climb and by_side >= by_grip:
         return R_SIDE
-    if by_climb >= by_grip:
-        return R_CLIMB
-    return int(lim[GRIP_REASON])
+    return R_CLIMB if by_climb >= by_grip else grip_reason
