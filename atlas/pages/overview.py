@@ -18,7 +18,7 @@ from atlas.pages.overview_hatch import cross_hatch
 from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
-from atlas.pages.render import page, stamp
+from atlas.pages.render import page, stamp, when
 from atlas.pages.sheet_set import drive_of, shown
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ __all__ = ["FarmRelief", "OverviewEntry", "entry_of", "farm_relief", "overview_p
 
 # What a printed sheet has room for: rows of the list of fields, markings to walk first.
 MOST_FIELDS = {"A4": 16, "A3": 32}
-MOST_FIRST = {"A4": 4, "A3": 8}
+MOST_FIRST = {"A4": 4, "A3": 5}
 
 
 def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
@@ -63,8 +63,14 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "strip_mm": STRIP_MM,
         "key_hatch": cross_hatch(box(0, 0, 12, 6)),
         "stamp": stamp,
+        "until": until,
     }
     return {"index.html": page("overview.html", ctx, ".", values)}
+
+
+def until(moment: datetime) -> str:
+    """ "13 June, 19:30 UTC": the sheet's own date says the year."""
+    return when(moment).replace(f" {moment.year},", ",")
 
 
 @dataclass(frozen=True)
