@@ -15,16 +15,19 @@ from atlas.driving.zones import Cells, Verdicts, judge, tilt_of_cells
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.stance import Stance, stance
+from atlas.terrain.stance_kernel import bilinear_terms
 
 
 def stand(terrain: TerrainSurvey, rig: Rig) -> tuple[Tilt, ...]:
     """How each machine stands on each cell; set-ups on the same wheels stand alike and are worked out once."""
     stood: dict[tuple[float, float], Stance] = {}
+    z, gradient, covered = terrain.z, terrain.gradient, terrain.covered
+    terms = bilinear_terms(z)
     for m in rig.machines.values():
         wheels = (m.track_m, m.wheelbase_m)
         if wheels not in stood:
             stood[wheels] = stance(
-                terrain.z, terrain.gradient, terrain.covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m
+                z, gradient, covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m, terms=terms
             )
     return tuple(tilt(m, stood[(m.track_m, m.wheelbase_m)]) for m in rig.machines.values())
 

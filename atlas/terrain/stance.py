@@ -9,7 +9,7 @@ import numpy as np
 
 from atlas.grid import Floats, Floats32
 from atlas.terrain.figures import Gradient
-from atlas.terrain.stance_kernel import LEVEL, SNAP, stance_extremes
+from atlas.terrain.stance_kernel import LEVEL, SNAP, bilinear_terms, stance_extremes
 
 FALL_HEADINGS_DEG = (0.0, 15.0, -15.0)  # and their opposites, on which the wheels stand on the same points
 ROUND_HEADINGS_DEG = tuple(22.5 * k for k in range(1, 8))  # with 0 and the opposites: sixteen winds
@@ -50,18 +50,28 @@ def wheel_offsets(track_m: float, wheelbase_m: float) -> Floats:
     )
 
 
-def stance(z: Floats, gradient: Gradient, covered: Floats32, *, track_m: float, wheelbase_m: float) -> Stance:
+def stance(
+    z: Floats,
+    gradient: Gradient,
+    covered: Floats32,
+    *,
+    track_m: float,
+    wheelbase_m: float,
+    terms: Floats | None = None,
+) -> Stance:
     """Stance extremes of a machine whose middle is on each cell's centre, for cells with `covered` above 0.
 
     Heights `z` in metres on `gradient.grid`, NaN where unknown. The four wheels are sampled bilinearly; roll is
     the larger of the two axles' height difference over the track, pitch that of the axles' means over the
-    wheelbase.
+    wheelbase. `terms`, from `bilinear_terms(z)`, saves working them out again for each of several machines.
     """
     out = np.empty((6, *z.shape), dtype=np.float32)
     grid = gradient.grid
     wheels = wheel_offsets(track_m, wheelbase_m)
+    heights = np.ascontiguousarray(z, dtype=np.float64)
     stance_extremes(
-        np.ascontiguousarray(z, dtype=np.float64),
+        heights,
+        bilinear_terms(heights) if terms is None else terms,
         gradient.gx,
         gradient.gy,
         np.ascontiguousarray(covered, dtype=np.float32),
