@@ -13,11 +13,13 @@ from shapely.geometry import box
 
 from atlas import words
 from atlas.pages.context import PageContext
+from atlas.pages.folium_map import map_script
 from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
 from atlas.pages.overview_hatch import cross_hatch
 from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
+from atlas.pages.picture_frame import Frame, north_arrow
 from atlas.pages.render import page, stamp, when
 from atlas.pages.sheet_set import drive_of, shown
 
@@ -42,7 +44,7 @@ def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
 
 
 def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: FarmRelief) -> dict[str, bytes]:
-    """index.html. A release that had ended when the map was issued counts as none."""
+    """index.html and the script of its movable map. A release that had ended by the time of issue is none."""
     now = ctx.issued_at if ctx.issued_at.tzinfo else ctx.issued_at.replace(tzinfo=UTC)
     ways_in = relief.ways_in
     sheet = sheet_for(ctx.settings.print.paper, ctx.settings.print.turned)
@@ -61,11 +63,16 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "shown": _shown(ctx),
         "relief": relief,
         "strip_mm": STRIP_MM,
+        "north": north_arrow(drawing.north_deg),
         "key_hatch": cross_hatch(box(0, 0, 12, 6)),
         "stamp": stamp,
         "until": until,
     }
-    return {"index.html": page("overview.html", ctx, ".", values)}
+    moving = map_script(Frame(frame.bounds, frame.scale))
+    return {
+        "index.html": page("overview.html", ctx, ".", values),
+        "assets/overview-map.js": f"window.fieldAtlas = {{}};\n{moving}".encode(),
+    }
 
 
 def until(moment: datetime) -> str:

@@ -133,25 +133,17 @@ def farm_box(entries: Sequence[OverviewEntry], ways_in: Sequence[EntryWayIn]) ->
 def _fields(
     entries: Sequence[OverviewEntry], ways_in: Sequence[WayInDrawing], frame: MapFrame
 ) -> Iterable[FieldDrawing]:
+    zones = [(_zones(e.released, frame), _zones(e.unreleased, frame)) for e in entries]
+    # A label must not hide where nothing is measured.
+    marks = [m for pair in zones for drawn in pair if drawn for m in drawn.marks]
     labels = place_labels(
         [Wanted(i, e.name, frame.x_mm(e.label_x), frame.y_mm(e.label_y)) for i, e in enumerate(entries, 1)],
         frame.sheet.map_width_mm,
         frame.sheet.map_height_mm,
-        [Spot(w.x, w.y) for w in ways_in],
+        [Spot(w.x, w.y) for w in ways_in] + marks,
     )
-    for number, (entry, label) in enumerate(zip(entries, labels, strict=True), 1):
-        yield _field(entry, number, label, frame)
-
-
-def _field(entry: OverviewEntry, number: int, label: Label, frame: MapFrame) -> FieldDrawing:
-    return FieldDrawing(
-        entry,
-        number,
-        path_of(entry.shape(), frame),
-        label,
-        _zones(entry.released, frame),
-        _zones(entry.unreleased, frame),
-    )
+    for number, (entry, label, (released, unreleased)) in enumerate(zip(entries, labels, zones, strict=True), 1):
+        yield FieldDrawing(entry, number, path_of(entry.shape(), frame), label, released, unreleased)
 
 
 def _zones(drawn: Drawn | None, frame: MapFrame) -> ZoneDrawing | None:

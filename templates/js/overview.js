@@ -19,6 +19,7 @@
       left += here ? 1 : 0;
       document.querySelectorAll('.ov-picture [data-field="' + row.dataset.field + '"]').forEach(function (part) {
         part.classList.toggle("is-away", !here);
+        part.classList.toggle("is-found", here && wanted.length > 0);
       });
     });
     found.textContent = wanted.length

@@ -1,0 +1,75 @@
+// The overview's movable map: a copy of the picture that stands on the page, laid on Leaflet.
+(function (atlas) {
+  "use strict";
+  if (!atlas || !window.L) { return; }
+  var box = document.getElementById("map_field");
+  var standing = document.querySelector(".ov-picture.standing");
+  var width = Number(standing.dataset.width);  // millimetres on paper
+  var picture, bounds, dragged = false;
+
+  // Ids twice on a page would make fills and clips point at the wrong picture.
+  function copyOf(svg) {
+    var copy = svg.cloneNode(true);
+    copy.classList.remove("standing");
+    copy.querySelector(".ov-measure").remove();
+    copy.querySelectorAll("[id]").forEach(function (part) { part.id = "moving-" + part.id; });
+    copy.querySelectorAll("[clip-path]").forEach(function (part) {
+      part.setAttribute("clip-path", part.getAttribute("clip-path").replace("url(#", "url(#moving-"));
+    });
+    copy.removeAttribute("width");
+    copy.removeAttribute("height");
+    copy.setAttribute("viewBox", "0 0 " + width + " " + svg.dataset.height);
+    return copy;
+  }
+
+  // Keeps words and outlines one size on the screen, whatever the zoom: about 15 px for a name.
+  function sizeSigns() {
+    var pixels = Math.pow(2, atlas.map.getZoom()) * (bounds[1][1] - bounds[0][1]);  // of the whole picture
+    var k = Math.max(0.05, 5.5 * width / pixels);
+    picture.style.setProperty("--k", k);
+    picture.classList.toggle("is-small", pixels < 600);
+    picture.querySelectorAll(".ov-closed").forEach(function (line) { line.setAttribute("dy", 2.9 * k); });
+  }
+
+  function whole() {
+    atlas.map.setMinZoom(-12);
+    atlas.map.fitBounds(bounds, { animate: false });
+    atlas.map.setMinZoom(atlas.map.getZoom() - 0.5);
+    atlas.map.setMaxBounds(L.latLngBounds(bounds).pad(0.25));
+    sizeSigns();
+  }
+
+  // Called by the map's own script.
+  atlas.lift = function (map, box) {
+    atlas.map = map;
+    bounds = box;
+    picture = copyOf(standing);
+    L.svgOverlay(picture, bounds, { interactive: true }).addTo(map);
+    L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
+    map.on("zoomend", sizeSigns);
+    map.on("dragstart", function () { dragged = true; });
+    // A drag that ends on a field must not open its sheet, and a link must not be dragged itself.
+    picture.addEventListener("pointerdown", function () { dragged = false; }, true);
+    picture.addEventListener("click", function (event) { if (dragged) { event.preventDefault(); } }, true);
+    picture.addEventListener("dragstart", function (event) { event.preventDefault(); });
+  };
+
+  function start() {
+    atlas.drawMap();
+    L.control.zoom({ position: "topright", zoomInText: "+", zoomOutText: "–",
+      zoomInTitle: box.dataset.zoomIn, zoomOutTitle: box.dataset.zoomOut }).addTo(atlas.map);
+    document.documentElement.classList.add("ready");
+    var shape = (bounds[1][0] - bounds[0][0]) / (bounds[1][1] - bounds[0][1]);
+    box.style.height = Math.max(240, Math.min(box.clientWidth * shape, 0.75 * window.innerHeight)) + "px";
+    atlas.map.invalidateSize({ animate: false });
+    whole();
+    document.querySelector(".ov-whole").addEventListener("click", whole);
+  }
+
+  try {
+    start();
+  } catch (error) {
+    document.documentElement.classList.remove("ready");  // the standing picture is whole
+    throw error;
+  }
+})(window.fieldAtlas);
