@@ -7,7 +7,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
 from atlas.grid import Floats, Grid
-from atlas.terrain.coverage_kernel import add_ring, sum_rows
+from atlas.terrain.coverage_kernel import cover
 
 
 def covered_fractions(shape: Polygon | MultiPolygon, grid: Grid) -> Floats:
@@ -15,17 +15,14 @@ def covered_fractions(shape: Polygon | MultiPolygon, grid: Grid) -> Floats:
 
     Parts of the shape beyond the grid are left out. Off by rounding only: about 1e-12 per cell.
     """
-    acc = np.zeros((grid.rows, grid.cols + 1))
-    for part in shapely.get_parts(shape):
-        for ring, ccw in [(part.exterior, True), *((hole, False) for hole in part.interiors)]:
-            xy = shapely.get_coordinates(ring)
-            if shapely.is_ccw(ring) != ccw:
-                xy = xy[::-1]
-            u = (xy[:, 0] - grid.west) / grid.cell_x
-            v = (grid.north - xy[:, 1]) / grid.cell_y
-            add_ring(np.ascontiguousarray(u), np.ascontiguousarray(v), acc)
+    parts = shapely.get_parts(shape)
+    rings, part_of = shapely.get_rings(parts, return_index=True)
+    xy, ring_of = shapely.get_coordinates(rings, return_index=True)
+    start = np.searchsorted(ring_of, np.arange(len(rings) + 1))
+    outer = np.diff(part_of, prepend=-1) != 0  # the first ring of each part is its boundary, the others are holes
+    frame = np.array([grid.west, grid.north, grid.cell_x, grid.cell_y])
     covered = np.empty(grid.shape)
-    sum_rows(acc, covered)
+    cover(xy, start, outer, frame, np.zeros((grid.rows, grid.cols + 1)), covered)
     return covered
 
 

@@ -6,35 +6,51 @@ Its plain reading is `coverage.covered_plain`, which cuts every cell's square wi
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
-from atlas.grid import Floats
+from atlas.grid import Floats, Mask
+
+Ints = npt.NDArray[np.int64]
 
 
 @njit(cache=True)
-def add_ring(u: Floats, v: Floats, acc: Floats) -> None:
-    """Add one closed ring to `acc` (rows, cols + 1); u counts cells east, v cells south of the north-west corner.
-
-    A ring that runs anticlockwise on the map counts positive, a hole (the other way round) negative.
+def cover(xy: Floats, start: Ints, outer: Mask, frame: Floats, acc: Floats, covered: Floats) -> None:
+    """Fill `covered` (rows, cols). Ring k is xy[start[k]:start[k + 1]], closed, drawn either way round; `outer`
+    tells boundaries from holes; `frame` is the grid's west, north, cell_x, cell_y; `acc` zeros, (rows, cols + 1).
     """
+    west, north, cell_x, cell_y = frame
+    u = (xy[:, 0] - west) / cell_x  # cells east of the corner
+    v = (north - xy[:, 1]) / cell_y  # cells south of the corner
+    for k in range(outer.size):
+        first, last = start[k], start[k + 1]
+        turn = 0.0
+        for i in range(first, last - 1):
+            turn += (u[i] - u[first]) * (v[i + 1] - v[first]) - (u[i + 1] - u[first]) * (v[i] - v[first])
+        # drawn anticlockwise on the map, what lies east of a ring's western side counts positive
+        sign = 1.0 if (turn < 0.0) == outer[k] else -1.0
+        for i in range(first, last - 1):
+            _add_edge(u[i], v[i], u[i + 1], v[i + 1], sign, acc)
+    _sum_rows(acc, covered)
+
+
+@njit(cache=True)
+def _add_edge(u0: float, v0: float, u1: float, v1: float, sign: float, acc: Floats) -> None:
+    """One straight side, cut at the row lines."""
     rows = acc.shape[0]
-    for i in range(u.size - 1):
-        u0, v0, u1, v1 = u[i], v[i], u[i + 1], v[i + 1]
-        sign = 1.0
-        if v0 > v1:
-            u0, v0, u1, v1 = u1, v1, u0, v0
-            sign = -1.0
-        if v1 <= 0.0 or v0 >= rows or v0 == v1:
+    if v0 > v1:
+        u0, v0, u1, v1, sign = u1, v1, u0, v0, -sign
+    if v1 <= 0.0 or v0 >= rows or v0 == v1:
+        return
+    per_row = (u1 - u0) / (v1 - v0)
+    first, last = int(max(0.0, np.floor(v0))), int(min(float(rows), np.ceil(v1)))
+    for r in range(first, last):
+        top, low = max(v0, float(r)), min(v1, float(r + 1))
+        if low <= top:
             continue
-        per_row = (u1 - u0) / (v1 - v0)
-        first, last = int(max(0.0, np.floor(v0))), int(min(float(rows), np.ceil(v1)))
-        for r in range(first, last):
-            top, low = max(v0, float(r)), min(v1, float(r + 1))
-            if low <= top:
-                continue
-            ut = u0 if top == v0 else u0 + (top - v0) * per_row
-            ul = u1 if low == v1 else u0 + (low - v0) * per_row
-            _add_piece(acc, r, ut, ul, sign * (low - top))
+        ut = u0 if top == v0 else u0 + (top - v0) * per_row
+        ul = u1 if low == v1 else u0 + (low - v0) * per_row
+        _add_piece(acc, r, ut, ul, sign * (low - top))
 
 
 @njit(cache=True)
@@ -70,7 +86,7 @@ def _add_bit(acc: Floats, r: int, c: int, across: float, dv: float) -> None:
 
 
 @njit(cache=True)
-def sum_rows(acc: Floats, covered: Floats) -> None:
+def _sum_rows(acc: Floats, covered: Floats) -> None:
     """Running sums along rows into covered (rows, cols); what rounding leaves beside 0 and 1 is taken off."""
     rows, cols = covered.shape
     for r in range(rows):
