@@ -268,5 +268,24 @@ def take_in(
         sys.exit(2)
 
 
+@main.command()
+@click.argument("build", type=click.Path(path_type=Path))
+@click.option("--to", type=click.Path(path_type=Path), required=True, help="The folder that gets the files.")
+@click.option("--field", "fields", multiple=True, metavar="ID", help="A field to hand on; may be given often.")
+@click.option("--changed-since", type=click.IntRange(0), metavar="N", help="Only sheets changed since map N.")
+def share(build: Path, to: Path, fields: tuple[str, ...], changed_since: int | None) -> None:
+    """Write the sheets of the atlas in BUILD as single files for tablets, and the whole atlas as one zip.
+
+    Example: field-atlas share build --to /media/stick --changed-since 13
+    """
+    from atlas.editions.sharing import share as hand_on
+
+    quiet = not sys.stderr.isatty()
+    with click.progressbar(length=1, label="Sheets", show_pos=True, file=sys.stderr, hidden=quiet) as bar:
+        report = hand_on(build, to, fields, changed_since, progress=steps(bar))
+    click.echo("\n".join(str(to / name) for name in report.sheets))
+    click.echo(report.sentence)
+
+
 if __name__ == "__main__":
     main()

@@ -2,7 +2,7 @@
 (function () {
   "use strict";
   var now = window.FIELD_ATLAS_EDITION;
-  if (!now) { return; }
+  if (!now || now.shared) { return; }  // a sheet handed on by itself says so in its own words
   document.querySelectorAll("[data-edition]").forEach(function (place) {
     if (Number(place.dataset.edition) === now.number) { return; }
     var day = new Date(now.issued_at).toLocaleDateString(
