@@ -16,6 +16,7 @@ from atlas.terrain.figures import Contour, Contours
 INTERVALS_M = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 MOST_LINES = 20
 BEYOND_M = 10.0  # lines run on past the boundary, so that the ground outside can be read too
+SHORTEST_CELLS = 8  # shorter pieces are specks of height noise, not shapes of the ground
 EASED_CELLS = 0.1  # how far a line may be eased: far under what the map can show
 
 
@@ -26,7 +27,8 @@ def interval_for(relief_m: float) -> float:
 
 def contours(heights: Heights, shape: Polygon | MultiPolygon, relief_m: float) -> Contours:
     """Lines on whole multiples of the interval within `shape` and 10 m (or two cells) beyond, lowest first, then
-    as they come from the grid's rows; every fifth is an index line. They end where nothing is measured."""
+    as they come from the grid's rows; every fifth is an index line. They end where nothing is measured;
+    pieces shorter than eight cells are left out."""
     interval = interval_for(relief_m)
     around = shapely.buffer(shape, max(BEYOND_M, 2 * heights.grid.cell_m), quad_segs=4)
     cells = heights.grid.window(Bounds(*around.bounds), margin_m=heights.grid.cell_m)
@@ -46,6 +48,7 @@ def contours(heights: Heights, shape: Polygon | MultiPolygon, relief_m: float) -
             Contour(step * interval, step % 5 == 0, piece)
             for (step, _), piece_set in zip(found, pieces, strict=True)
             for piece in piece_set
+            if piece.length >= SHORTEST_CELLS * grid.cell_m
         ),
     )
 
@@ -56,7 +59,4 @@ def _within(lines: npt.NDArray[np.object_], around: Polygon | MultiPolygon) -> l
     cut = lines.copy()
     crossing = ~shapely.contains_properly(around, lines)
     cut[crossing] = shapely.intersection(lines[crossing], around)
-    return [
-        [piece for piece in shapely.get_parts(one) if isinstance(piece, LineString) and piece.length > 0]
-        for one in cut
-    ]
+    return [[piece for piece in shapely.get_parts(one) if isinstance(piece, LineString)] for one in cut]

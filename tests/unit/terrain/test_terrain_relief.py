@@ -59,6 +59,18 @@ def test_a_bowl_has_rings_and_the_same_ones_every_time() -> None:
     assert contours(heights, FIELD, relief_m=9.0) == found
 
 
+def test_a_speck_of_noise_draws_no_line() -> None:
+    heights = plane(0.0, base_m=500.4)
+    heights.z[40, 50] += 0.2
+    assert contours(heights, FIELD, relief_m=0.2).lines == ()
+    heights.z[36:44, 46:54] += 0.2
+    assert [c.height_m for c in contours(heights, FIELD, relief_m=0.4).lines] == [500.5]
+
+
+def test_level_ground_between_two_heights_has_no_line() -> None:
+    assert contours(plane(0.0, base_m=500.2), FIELD, relief_m=0.0).lines == ()
+
+
 def test_no_heights_no_lines() -> None:
     heights = Heights(GRID, np.full(GRID.shape, np.nan))
     assert contours(heights, FIELD, 0.0).lines == ()
