@@ -1,7 +1,7 @@
 """After one mark on a farm of many fields, the next map must come quickly: measured as a share of the full build.
 
-`python tests/benchmarks/bench_editions.py [FIELDS] [RUNS]` makes the farm on the spot, then alternates a full build
-into an empty folder with a mark and the next edition, each as a whole process, and prints medians and the ratio.
+`python tests/benchmarks/bench_editions.py [FIELDS] [RUNS]` makes the farm on the spot, then alternates a full
+build into an empty folder with a mark and the next edition, each as a whole process, and prints medians and the ratio.
 The bound: the larger of 3 s and a twelfth of the full build.
 """
 
@@ -46,7 +46,8 @@ def run(fields: int, runs: int, folder: Path) -> bool:
         timed("mark", farm, "slip", "--at", f"{inside.x:.2f},{inside.y:.2f}", "--reach", "1", "--by", "Runa Telk")
         after_mark.append(timed("build", farm, "--out", out))
         now = pages(out)
-        of_field = {f["field_id"]: f["page"] for f in json.loads((out / "data/atlas.json").read_bytes())["fields"]}
+        listed = json.loads((out / "data/atlas.json").read_bytes())["fields"]
+        of_field = {f["field_id"]: f["page"] for f in listed}
         exact.append({n for n in now if now[n] != before.get(n)} == {Path(of_field[row["field_id"]]).name})
         print(
             f"run {turn + 1}: full {full[-1]:.1f} s, after one mark {after_mark[-1]:.1f} s, one page: {exact[-1]}"
