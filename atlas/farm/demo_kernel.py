@@ -70,7 +70,7 @@ def _base(u: float, v: float, gu: float, gv: float, profile: Floats, plan: Float
     high = (abs(v) - 62.0) / 388.0
     if high > 0.0:
         swell = 4.0 * high * (1.0 - high)
-        z += swell * (15.0 * noise(gu / 180.0, gv / 380.0, salt + 6) + 3.4 * noise(gu / 66.0, gv / 90.0, salt + 7))
+        z += swell * (12.0 * noise(gu / 180.0, gv / 380.0, salt + 6) + 2.6 * noise(gu / 66.0, gv / 90.0, salt + 7))
     return float(z - _hollows(u, v, plan, 0, ends[0]))
 
 

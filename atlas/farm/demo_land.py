@@ -22,7 +22,7 @@ from atlas.grid import CellWindow, Floats, Grid, Heights
 FIELDS_A_STRETCH = len(demo_plan.FIELDS)
 WEST, SOUTH = 380_000.0, 6_150_000.0  # open sea in EPSG:25832, so that nobody looks for this farm
 CRS_CODE = "EPSG:25832"
-BAND_ROWS = 128
+BAND_ROWS = 64
 NORTHWARD_M = 40.0  # the highest field reaches nearer to the ridge than the lowest
 
 

@@ -119,11 +119,11 @@ HOLLOWS = (
 
 # the same columns, depth below zero
 SPURS = (
-    (135, 440, 150, 60, -13.0, 125, 0.35),
-    (520, 430, 470, 64, -15.0, 130, 0.35),
-    (875, 440, 890, 64, -12.0, 105, 0.35),
-    (180, -440, 190, -70, -12.0, 110, 0.35),
-    (640, -440, 560, -70, -11.0, 120, 0.35),
+    (140, 440, 150, 60, -10.0, 132, 0.40),
+    (520, 430, 480, 64, -11.0, 150, 0.40),
+    (860, 440, 870, 64, -9.0, 120, 0.40),
+    (180, -440, 190, -96, -12.0, 110, 0.35),
+    (640, -440, 560, -96, -11.0, 120, 0.35),
 )
 
 # u0, v0, u1, v1, height, width of the face, levelled length behind it: terrace walls, then a bank
@@ -146,7 +146,7 @@ ROADS = (
 PITS = ((606, -115, 11.0, 3.2, -92, 0.3),)
 
 GATES = (
-    PlannedGate("mill", 0, 1, 292, 4.0, 12.0, ramp_m=15.0, ramp_rise=0.07),
+    PlannedGate("mill", 0, 1, 118, 4.0, 12.0, ramp_m=15.0, ramp_rise=0.07),
     PlannedGate("yard", 0, 1, 368, 4.5, 16.0, ambulance=True, ramp_m=15.0, ramp_rise=0.07),
     PlannedGate("little", 1, -1, 188, 3.2, 8.0, ramp_m=15.0, ramp_rise=0.07),
     PlannedGate("broad", 1, -1, 430, 4.0, 16.0, ramp_m=15.0, ramp_rise=0.07),
@@ -198,7 +198,7 @@ HAZARDS = (
                   note="nobody drives over the bank, not up and not down"),
     PlannedHazard("stone", "obstacle", "polygon", ring("826 140,842 148,856 142,850 130,834 128"), 2, 2.0, 1.0,
                   None, -8000, note="heap of field stones, nettles hide its foot"),
-    PlannedHazard("stone", "forest_edge", "edge", ring("700 160,780 172,860 168,905 130,870 90"), 1, 3.0, 1.0,
+    PlannedHazard("stone", "forest_edge", "edge", ring("705 160,780 172,860 168,905 130,870 90"), 1, 3.0, 1.0,
                   None, -9000, note="branches low, nuts all over"),
     PlannedHazard("walls", "unstable_bank", "line", ring("60 209,130 211,190 212"), 2, 2.0, 1.0, 2.3, -700,
                   note="wall bulges, top stones loose"),
@@ -221,7 +221,7 @@ HAZARDS = (
     PlannedHazard("dark", "slip", "polygon", ring("140 -160,156 -156,160 -172,144 -176"), 3, 6.0, 3.0, None, 9,
                   note="turf slid in one piece", pictured=True),
     PlannedHazard("pit", "obstacle", "polygon", ring("596 -101,592 -114,596 -126,607 -130,618 -125,621 -112,616 "
-                  "-101"), 3, 4.0, 1.0, None, -9000, note="old quarry, wall as high as the barn"),
+                  "-101"), 3, 6.0, 1.0, None, -9000, note="old quarry, wall as high as the barn"),
     PlannedHazard("pit", "wet_spot", "polygon", ring("690 -128,712 -124,722 -136,702 -142"), 2, 5.0, None, None,
                   -200, note="trodden by the cattle"),
 )  # fmt: skip
