@@ -65,7 +65,7 @@ def catalogue(path: Path) -> tuple[Layer, ...]:
                 "FROM gpkg_contents c LEFT JOIN gpkg_spatial_ref_sys s ON s.srs_id = c.srs_id ORDER BY c.rowid"
             ).fetchall()
             return tuple(_layer(db, name, kind, crs or "", shapes) for name, kind, crs in listed)
-    except sqlite3.Error as e:
+    except sqlite_file.SQLITE_ERRORS as e:
         raise FarmFileError(sqlite_file.sentence(path, e)) from e
 
 

@@ -8,7 +8,19 @@ from collections.abc import Iterable
 
 LONGEST = 40
 SPELT_OUT = str.maketrans(
-    {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "æ": "ae", "ø": "oe", "å": "aa", "đ": "d", "ł": "l", "þ": "th"}
+    {
+        "ä": "ae",
+        "ö": "oe",
+        "ü": "ue",
+        "ß": "ss",
+        "æ": "ae",
+        "œ": "oe",
+        "ø": "oe",
+        "å": "aa",
+        "đ": "d",
+        "ł": "l",
+        "þ": "th",
+    }
 )
 RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 
@@ -16,7 +28,8 @@ RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt"
 def plain(text: str) -> str:
     """Lower-case letters, digits and single hyphens, at most 40; empty when nothing of `text` can be spelt."""
     spelt = unicodedata.normalize("NFC", text).lower().translate(SPELT_OUT)
-    letters = unicodedata.normalize("NFKD", spelt).encode("ascii", "ignore").decode()
+    words = re.sub(r"[\W_]+", "-", spelt)
+    letters = unicodedata.normalize("NFKD", words).encode("ascii", "ignore").decode()
     return re.sub(r"[^a-z0-9]+", "-", letters).strip("-")[:LONGEST].rstrip("-")
 
 

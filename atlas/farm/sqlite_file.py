@@ -15,6 +15,7 @@ from atlas.errors import FarmFileError
 from atlas.farm import edit
 
 HEADER = b"SQLite format 3\x00"
+SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)  # what reading a damaged file raises
 WAIT_S = 10.0  # for a file that another program holds
 NEEDED = {"gpkg_contents", "gpkg_spatial_ref_sys"}
 
@@ -50,7 +51,7 @@ def check(path: Path) -> None:
             tables = {
                 row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type IN ('table', 'view')")
             }
-    except sqlite3.Error as e:
+    except SQLITE_ERRORS as e:
         raise FarmFileError(sentence(path, e)) from e
     if not tables >= NEEDED:
         raise FarmFileError(f"{path}: is an SQLite file but not a GeoPackage; export the farm as GeoPackage.")
@@ -74,6 +75,11 @@ def sentence(path: Path, error: Exception) -> str:
     text = str(error).lower()
     if "locked" in text or "busy" in text:
         return f"{path}: is held by another program; close it there and try again."
-    if "malformed" in text or "not a database" in text or "disk image" in text:
+    if (
+        isinstance(error, UnicodeDecodeError)
+        or "malformed" in text
+        or "not a database" in text
+        or "disk image" in text
+    ):
         return f"{path}: is damaged ({error}); fetch a whole copy."
     return f"{path}: cannot be read as a GeoPackage ({error})."

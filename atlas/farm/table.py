@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyogrio
 import pyogrio.errors
@@ -25,6 +26,13 @@ from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
 from atlas.farm.reprojecting import bring
 from atlas.settings import Settings
+
+READ_ERRORS = (
+    pyogrio.errors.DataSourceError,
+    pyogrio.errors.DataLayerError,
+    shapely.errors.ShapelyError,
+    UnicodeDecodeError,
+)
 
 
 @dataclass
@@ -133,7 +141,7 @@ def _frame(path: Path, layer: Layer, columns: list[str], shapes: bool) -> tuple[
                 datetime_as_string=True,
                 on_invalid="ignore",
             )
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, shapely.errors.ShapelyError) as e:
+    except READ_ERRORS as e:
         raise FarmFileError(sqlite_file.sentence(path, e)) from e
     try:
         crs = None if getattr(frame, "crs", None) is None else CRS(frame.crs)
@@ -145,6 +153,10 @@ def _frame(path: Path, layer: Layer, columns: list[str], shapes: bool) -> tuple[
 def _settle_shape(row: Row, source: CRS, target: CRS) -> None:
     """Bring a shape to `target` and mend it; what cannot be used becomes a remark and no shape."""
     if row.shape is None or row.shape.is_empty:
+        row.shape = None
+        return
+    if not np.isfinite(shapely.get_coordinates(row.shape)).all():
+        row.refuse("has a coordinate that is no number; draw it anew")
         row.shape = None
         return
     try:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -252,7 +251,7 @@ def _about(path: Path, table: str, zoom: int) -> _About:
             source = db.execute(
                 "SELECT description FROM gpkg_contents WHERE lower(table_name) = lower(?)", (table,)
             ).fetchone()[0]
-    except (sqlite3.Error, TypeError) as e:  # TypeError: a row the standard asks for is not there
+    except (*sqlite_file.SQLITE_ERRORS, TypeError) as e:  # TypeError: a row the standard asks for is not there
         raise TerrainError(
             f"{path}, layer '{table}': its coverage tables are not whole; fetch a whole copy."
         ) from e

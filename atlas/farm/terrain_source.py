@@ -18,6 +18,7 @@ from atlas.farm.records import Remark
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights
 
 HIGHEST_M = 9000.0
+MOST_CELLS = 60_000_000  # of one window; more is no field but a mistake, and would not fit into memory
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,22 @@ class TerrainSource:
 
         Raises TerrainError where the file cannot be read or a stored tile is not what was written.
         """
-        wanted = _window(self.grid, bounds.grown(margin_m))
+        wanted = self._wanted(bounds, margin_m)
         inside = _clipped(wanted, self.grid)
         z = np.full((wanted.rows, wanted.cols), np.nan)
         if inside.rows > 0 and inside.cols > 0:
             row, col = inside.row - wanted.row, inside.col - wanted.col
             z[row : row + inside.rows, col : col + inside.cols] = _plausible(self._stored(inside))
         return Heights(self.grid.part(wanted), z)
+
+    def _wanted(self, bounds: Bounds, margin_m: float) -> CellWindow:
+        wanted = _window(self.grid, bounds.grown(margin_m))
+        if wanted.rows * wanted.cols > MOST_CELLS:
+            raise TerrainError(
+                f"{self.stored.label}: a field of {bounds.width / 1000:.0f} by {bounds.height / 1000:.0f} km is "
+                "too large; set the CRS of its layer right, or cut it into fields."
+            )
+        return wanted
 
     def _stored(self, window: CellWindow) -> Floats:
         if self._in_tiles:
@@ -57,15 +67,15 @@ class TerrainSource:
 
     def count_implausible(self, bounds: Bounds) -> int:
         """How many stored numbers of a window cannot be heights on earth and are read as gaps."""
-        inside = self.grid.window(bounds)
-        if not (inside.rows and inside.cols):
+        inside = _clipped(self._wanted(bounds, 0.0), self.grid)
+        if inside.rows <= 0 or inside.cols <= 0:
             return 0
         z = self._stored(inside)
         return int((~np.isnan(z) & np.isnan(_plausible(z))).sum())
 
     def fingerprint(self, bounds: Bounds, margin_m: float = 0.0) -> str:
         """A digest of what is stored for that window: the tiles of a coverage, else the heights themselves."""
-        wanted = _window(self.grid, bounds.grown(margin_m))
+        wanted = self._wanted(bounds, margin_m)
         digest = hashlib.sha256(repr((wanted, self.grid.part(wanted).transform, self.metres)).encode())
         digest.update(self.crs_text.encode())
         inside = _clipped(wanted, self.grid)

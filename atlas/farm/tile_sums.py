@@ -78,7 +78,7 @@ def digest(source: Stored, window: CellWindow) -> str:
                 "WHERE lower(tile_matrix_set_name) = lower(?)",
                 (source.coverage,),
             ).fetchone()
-    except sqlite3.Error as e:
+    except sqlite_file.SQLITE_ERRORS as e:
         raise TerrainError(sqlite_file.sentence(source.paths[0], e)) from e
     return hashlib.sha256("\n".join([*found, repr(coverage)]).encode()).hexdigest()
 
@@ -101,7 +101,7 @@ def verify_tiles(source: Stored, window: CellWindow) -> None:
                     (source.coverage, *_place(db, source, window)),
                 )
             }
-    except sqlite3.Error as e:
+    except sqlite_file.SQLITE_ERRORS as e:
         raise TerrainError(sqlite_file.sentence(source.paths[0], e)) from e
     for column, row in sorted(now.keys() | written.keys()):
         if now.get((column, row)) != written.get((column, row)):

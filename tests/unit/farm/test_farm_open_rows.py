@@ -16,7 +16,7 @@ from farm_files import CRS, NORTH, WEST, farm_file, fields, marks, patch
 from shapely.geometry import GeometryCollection, LineString, MultiPoint, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from atlas.errors import LayerError, RowError
+from atlas.errors import LayerError, RowError, TerrainError
 from atlas.farm.farm import Farm
 from atlas.farm.opening import open_farm
 from atlas.farm.records import HAZARD_KINDS
@@ -376,3 +376,17 @@ def test_optional_layers_may_be_missing(tmp_path: Path) -> None:
 def test_a_column_setting_that_fits_nothing_stops(tmp_path: Path) -> None:
     with pytest.raises(LayerError, match=r"columns\.field_id is 'NR', which no layer has"):
         opened(tmp_path, settings=parse({"columns": {"field_id": "NR"}}))
+
+
+def test_a_field_as_large_as_a_country_stops_before_it_fills_the_memory(tmp_path: Path) -> None:
+    giant = Polygon([(WEST, NORTH), (WEST + 400_000, NORTH), (WEST, NORTH - 400_000)])
+    with pytest.raises(
+        TerrainError, match="a field of 400 by 400 km is too large; set the CRS of its layer right"
+    ):
+        opened(tmp_path, parcels=fields([giant]))
+
+
+def test_a_coordinate_that_is_no_number_stops(tmp_path: Path) -> None:
+    odd = Polygon([(WEST, NORTH), (WEST + 50, NORTH), (WEST + 50, float("nan")), (WEST, NORTH - 50)])
+    with pytest.raises(RowError, match="row 1: has a coordinate that is no number"):
+        opened(tmp_path, parcels=fields([odd]))
