@@ -1,7 +1,7 @@
 """After one mark on a farm of many fields, the next map must come quickly: measured as a share of the full build.
 
 `python tests/benchmarks/bench_editions.py [FIELDS] [RUNS]` makes the farm on the spot, then alternates a full
-build into an empty folder with a mark and the next edition, each as a whole process, and prints medians and the ratio.
+build into an empty folder with a mark and the next edition, each as a whole process, and prints medians.
 The bound: the larger of 3 s and a twelfth of the full build.
 """
 
