@@ -40,8 +40,8 @@ class Markings:
 
     closed_tag: Bytes  # keep out
     foot_tag: Bytes  # hand work
-    wet_tag: Bytes  # counts as wet ground and sinks by wet_sink_m
-    wet_sink_m: Floats32
+    wet_tag: Bytes  # counts as wet ground, and wheels sink as WET_SINK_M says of wet_severity
+    wet_severity: Bytes
 
 
 def severity(hazard: Hazard) -> int:
@@ -90,8 +90,7 @@ def markings(
     Where several markings close a cell, the one named is the first by number.
     """
     n = grid.rows * grid.cols
-    closed, foot, wet = (np.zeros(n, dtype=np.uint8) for _ in range(3))
-    sink = np.zeros(n, dtype=np.float32)
+    closed, foot, wet, soft = (np.zeros(n, dtype=np.uint8) for _ in range(4))
     for one in near:
         hazard = one.hazard
         reach = keep_away_m(hazard, settings, soaked=soaked) + hazard.accuracy_m
@@ -102,13 +101,13 @@ def markings(
         if hazard.kind == "forest_edge":
             _first(foot, cells, tag)
         elif hazard.kind == "wet_spot" and severity(hazard) in WET_SINK_M:
-            deeper = cells[sink[cells] < WET_SINK_M[severity(hazard)]]
+            deeper = cells[soft[cells] < severity(hazard)]
             wet[deeper] = tag
-            sink[deeper] = WET_SINK_M[severity(hazard)]
+            soft[deeper] = severity(hazard)
         else:
             _first(closed, cells, tag)
     shape = grid.shape
-    return Markings(closed.reshape(shape), foot.reshape(shape), wet.reshape(shape), sink.reshape(shape))
+    return Markings(closed.reshape(shape), foot.reshape(shape), wet.reshape(shape), soft.reshape(shape))
 
 
 def _first(tags: Bytes, cells: np.ndarray[tuple[int], np.dtype[np.intp]], tag: int) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from atlas.driving.grounds import Ground
 from atlas.driving.machines import Driver, Machine, Rig
 from atlas.grid import Floats, Floats32
-from atlas.settings import Settings
+from atlas.settings import OnFootTable, Settings
 
 TIP_SHARE = 0.4  # of the overturning ANGLE; trade advice for work on slopes, not a standard
 GRIP_SHARE = 0.8  # of the friction number; the rest is kept in hand
@@ -104,10 +104,14 @@ def grip_limit(m: Machine, grip: float, axles: str, downhill: bool) -> float:
 
 def limits(m: Machine, ground: Ground, driver: Driver, settings: Settings) -> Limits:
     """All limits of one machine on one ground with one driver."""
+    return limits_of(m, ground, driver, settings.on_foot, settings.terrain.dem_sigma_m)
+
+
+def limits_of(m: Machine, ground: Ground, driver: Driver, on_foot: OnFootTable, sigma: float) -> Limits:
+    """The same, from the settings it needs: the limits of hand work and the height error (m)."""
     side = m.side_limit if m.side_limit is not None else working(overturning_side(m))
     climb = m.climb_limit if m.climb_limit is not None else working(overturning_ends(m))
-    foot = settings.on_foot.slippery_limit_pct if ground.slippery else settings.on_foot.limit_pct
-    sigma = settings.terrain.dem_sigma_m
+    foot = on_foot.slippery_limit_pct if ground.slippery else on_foot.limit_pct
     return Limits(
         machine=m.key,
         ground=ground.key,

@@ -64,7 +64,7 @@ class Shown:
     driver: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # compared as itself, so that what follows from it can be remembered
 class Rig:
     """Everything that drives on this farm, resolved and checked."""
 

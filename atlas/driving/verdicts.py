@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-
-import numpy as np
+from dataclasses import dataclass
+from functools import lru_cache
 
 from atlas.driving.closing import Closing
 from atlas.driving.grounds import NEEDED
-from atlas.driving.limits import Limits, limits
+from atlas.driving.limits import limits_of
 from atlas.driving.machines import Machine, Rig
 from atlas.driving.records import Tilt
-from atlas.driving.zones import Cells, Verdicts, judge, tilt_of_cells
-from atlas.settings import Settings
+from atlas.driving.zones import LimitRows, Verdicts, cells_of, judge, limit_rows, tilt_of_cells
+from atlas.settings import OnFootTable, Settings
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.stance import Stance, stance
 from atlas.terrain.stance_kernel import bilinear_terms
@@ -49,20 +49,43 @@ def verdicts(
     terrain: TerrainSurvey, closed: Closing, tilts: Sequence[Tilt], rig: Rig, settings: Settings
 ) -> dict[tuple[str, str], Verdicts]:
     """Verdicts by machine and ground, each for all drivers in the rig's order. `tilts` is what `stand` gives."""
-    covered = terrain.covered
-    cells = Cells(np.flatnonzero(covered > 0), terrain.gradient.steepness, covered, terrain.grid.cell_area)
-    practised = [d.practised for d in rig.drivers.values()]
+    cells = cells_of(terrain.covered, terrain.gradient.steepness, terrain.grid.cell_area)
+    table = limit_rows_of(rig, settings.on_foot, settings.terrain.dem_sigma_m)
     found = {}
     for m, of_machine in zip(rig.machines.values(), tilts, strict=True):
-        on_wet = _for_drivers(m, NEEDED, rig, settings)
-        packed = tilt_of_cells(of_machine, cells, on_wet[0].roll_error, on_wet[0].pitch_error)
-        for ground in rig.grounds:
-            on_ground = _for_drivers(m, ground, rig, settings)
-            falls = closed.falls(m, on_ground[0].on_foot)
-            marks = closed.markings(m, ground)
-            found[(m.key, ground)] = judge(cells, packed, m, on_ground, on_wet, marks, falls, practised)
+        own = table[m.key]
+        packed = tilt_of_cells(of_machine, cells, own.roll_error, own.pitch_error)
+        for ground, rows in own.rows.items():
+            falls = closed.falls(m, own.on_foot[ground])
+            found[(m.key, ground)] = judge(cells, packed, rows, closed.markings(m, ground), falls)
     return found
 
 
-def _for_drivers(m: Machine, ground: str, rig: Rig, settings: Settings) -> list[Limits]:
-    return [limits(m, rig.grounds[ground], d, settings) for d in rig.drivers.values()]
+@dataclass(frozen=True)
+class MachineLimits:
+    """What one machine's verdicts need: by ground limits and the on-foot limit, and what not knowing heights adds."""
+
+    rows: dict[str, LimitRows]
+    on_foot: dict[str, float]
+    roll_error: float
+    pitch_error: float
+
+
+@lru_cache(maxsize=8)
+def limit_rows_of(rig: Rig, on_foot: OnFootTable, sigma: float) -> dict[str, MachineLimits]:
+    """All limits of a farm, by machine; the same for all its fields, so worked out once."""
+    practised = [d.practised for d in rig.drivers.values()]
+    table = {}
+    for m in rig.machines.values():
+        by_ground = {
+            key: [limits_of(m, ground, d, on_foot, sigma) for d in rig.drivers.values()]
+            for key, ground in rig.grounds.items()
+        }
+        wet = by_ground[NEEDED]
+        table[m.key] = MachineLimits(
+            {key: limit_rows(m, own, wet, practised) for key, own in by_ground.items()},
+            {key: own[0].on_foot for key, own in by_ground.items()},
+            wet[0].roll_error,
+            wet[0].pitch_error,
+        )
+    return table

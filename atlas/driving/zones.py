@@ -9,13 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from atlas.driving import zones_kernel as k
-from atlas.driving.hazards import Markings
+from atlas.driving.hazards import WET_SINK_M, Markings
 from atlas.driving.limits import Limits, softened, stance_error
 from atlas.driving.machines import Machine
 from atlas.driving.records import Reason, Tilt, Zone
 from atlas.grid import Bytes, Floats, Floats32
 
 Ints = npt.NDArray[np.int64]
+HAIR = 1e-6  # one millimetre in a kilometre: a tilt this near its limit is at it, not over it
 TILT_PARTS = ("any_roll", "any_pitch", "any_stance", "fall_roll", "fall_pitch", "fall_stance")
 
 
@@ -39,57 +40,90 @@ class Verdicts:
 
 @dataclass(frozen=True)
 class Cells:
-    """The covered cells of a field as flat indices, with its Horn steepness and covered fractions."""
+    """The covered cells of a field: flat indices into its grid (rows, cols), Horn steepness, covered fraction."""
 
     index: npt.NDArray[np.int64]
-    steepness: Floats
+    steepness: Floats32
     covered: Floats32
+    shape: tuple[int, int]
     cell_area: float
 
 
-def judge(
-    cells: Cells,
-    tilt: Floats32,
-    machine: Machine,
-    on_ground: Sequence[Limits],
-    on_wet: Sequence[Limits],
-    marks: Markings,
-    falls: Falls,
-    practised: Sequence[bool],
-) -> Verdicts:
+def cells_of(covered: Floats32, steepness: Floats, cell_area: float) -> Cells:
+    """The cells of which some part lies in the field; both arrays (rows, cols)."""
+    index = np.flatnonzero(covered > 0)
+    rows, cols = covered.shape
+    steep = steepness.ravel()[index].astype(np.float32)
+    return Cells(index, steep, covered.ravel()[index], (rows, cols), cell_area)
+
+
+@dataclass(frozen=True)
+class LimitRows:
+    """Limits of one machine on one ground as the kernels read them, a row per driver: on the ground itself, and on
+    wet spots of severity 1 and 2, (severities, drivers, columns)."""
+
+    on_ground: Floats32
+    on_wet_spots: Floats32
+
+
+def limit_rows(
+    m: Machine, on_ground: Sequence[Limits], on_wet: Sequence[Limits], practised: Sequence[bool]
+) -> LimitRows:
+    """`on_wet` are the same drivers' limits on wet ground; `practised` says who is."""
+    on_spots = [_rows(on, practised) for on in _on_wet_spots(on_ground, on_wet, m)]
+    return LimitRows(_rows(on_ground, practised), np.stack(on_spots))
+
+
+def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls: Falls) -> Verdicts:
     """Verdicts of one machine on one ground, one per driver.
 
-    `tilt` is `tilt_of_cells`; `on_wet` are the same drivers' limits on wet ground, which count on wet spots;
-    drivers who are not `practised` do hand work where straight down ends at a drop, and for those who are the
-    drop is named as the reason.
+    `tilt` is `tilt_of_cells`. Drivers who are not practised do hand work where straight down ends at a drop, and
+    for those who are the drop is named as the reason.
 
     A verdict's reason is, for tilt, the limit exceeded by the largest share of itself: in every direction where
     the verdict is straight up or down, near the fall line where it is hand work, and the on-foot limit where it
     is keep out. A wet spot or a drop is the reason where it makes the verdict worse; any other marking also where
     it closes a cell just as far as the ground does, since people look for it there.
     """
-    zone = np.full((len(on_ground), cells.covered.size), int(Zone.UNSURVEYED), dtype=np.uint8)
-    reason = np.full_like(zone, int(Reason.NO_HEIGHT))
-    share = np.zeros((len(on_ground), len(Zone)))
-    k.judge_cells(
+    own = rows.on_ground
+    drivers, n = own.shape[0], cells.index.size
+    zone, reason = np.empty((drivers, n), dtype=np.uint8), np.empty((drivers, n), dtype=np.uint8)
+    for i in range(drivers):
+        any_roll, any_pitch, any_stance, fall_roll, fall_pitch, fall_stance = tilt
+        k.judge_tilt(
+            any_roll,
+            any_pitch,
+            any_stance,
+            fall_roll,
+            fall_pitch,
+            fall_stance,
+            cells.steepness,
+            own[i],
+            zone[i],
+            reason[i],
+        )
+    k.judge_marked(
         cells.index,
         tilt,
-        cells.steepness.ravel(),
-        cells.covered.ravel(),
-        _rows(on_ground, machine, practised),
-        _rows(on_wet, machine, practised),
+        cells.steepness,
+        own,
+        rows.on_wet_spots,
         marks.closed_tag.ravel(),
         marks.foot_tag.ravel(),
         marks.wet_tag.ravel(),
-        marks.wet_sink_m.ravel(),
+        marks.wet_severity.ravel(),
         falls.closed.ravel(),
         falls.below.ravel(),
         zone,
         reason,
-        share,
     )
-    shape = (len(on_ground), *cells.covered.shape)
-    return Verdicts(zone.reshape(shape), reason.reshape(shape), share * cells.cell_area)
+    size = cells.shape[0] * cells.shape[1]
+    all_zone = np.full((drivers, size), int(Zone.UNSURVEYED), dtype=np.uint8)
+    all_reason = np.full((drivers, size), int(Reason.NO_HEIGHT), dtype=np.uint8)
+    share = np.zeros((drivers, len(Zone)))
+    k.spread(cells.index, zone, reason, cells.covered, all_zone, all_reason, share)
+    on_grid = (drivers, *cells.shape)
+    return Verdicts(all_zone.reshape(on_grid), all_reason.reshape(on_grid), share * cells.cell_area)
 
 
 def tilt_of_cells(tilt: Tilt, cells: Cells, roll_error: float, pitch_error: float) -> Floats32:
@@ -113,14 +147,13 @@ def judge_plain(
     falls: Falls,
     practised: bool,
 ) -> tuple[Bytes, Bytes]:
-    """Zone and reason for one driver in plain numpy, (rows, cols); what the kernel is held to."""
+    """Zone and reason for one driver in plain numpy, (rows, cols); what the kernels are held to."""
     at = cells.index
-    steep = cells.steepness.ravel()[at]
-    zone, reason = _by_tilt(tilt, steep, own)
-    wet_tag, wet_sink = marks.wet_tag.ravel()[at], marks.wet_sink_m.ravel()[at]
-    for sink in np.unique(wet_sink[wet_tag > 0]):
-        softer, _ = _by_tilt(tilt, steep, softened(own, wet, float(sink), machine))
-        worse = (wet_tag > 0) & (wet_sink == sink) & (softer > zone)
+    zone, reason = _by_tilt(tilt, cells.steepness, _rows([own], [practised])[0])
+    wet_tag, severity = marks.wet_tag.ravel()[at], marks.wet_severity.ravel()[at]
+    for of_severity, (soft,) in enumerate(_on_wet_spots([own], [wet], machine), start=1):
+        softer, _ = _by_tilt(tilt, cells.steepness, _rows([soft], [practised])[0])
+        worse = (wet_tag > 0) & (severity == of_severity) & (softer > zone)
         zone, reason = np.where(worse, softer, zone), np.where(worse, Reason.TAG + wet_tag, reason)
     below, foot = falls.below.ravel()[at], marks.foot_tag.ravel()[at]
     drop, closed = falls.closed.ravel()[at], marks.closed_tag.ravel()[at]
@@ -134,35 +167,44 @@ def judge_plain(
     ):
         hits = (mark > 0) & (zone <= up_to)
         zone, reason = np.where(hits, verdict, zone), np.where(hits, why, reason)
-    full_zone = np.full(cells.covered.size, int(Zone.UNSURVEYED), dtype=np.uint8)
-    full_reason = np.full(cells.covered.size, int(Reason.NO_HEIGHT), dtype=np.uint8)
-    full_zone[at], full_reason[at] = zone, reason
-    return full_zone.reshape(cells.covered.shape), full_reason.reshape(cells.covered.shape)
+    full_zone = np.full(cells.shape, int(Zone.UNSURVEYED), dtype=np.uint8)
+    full_reason = np.full(cells.shape, int(Reason.NO_HEIGHT), dtype=np.uint8)
+    full_zone.ravel()[at], full_reason.ravel()[at] = zone, reason
+    return full_zone, full_reason
 
 
-def _by_tilt(tilt: Floats32, steep: Floats, lim: Limits) -> tuple[Ints, Ints]:
-    grip = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
-    reasons = np.array([Reason.SIDE, Reason.CLIMB, grip])
-    sink = np.array([lim.roll_sink, lim.pitch_sink, 0.0])
-    most = np.array([lim.side, lim.climb, lim.grip])
+def _by_tilt(tilt: Floats32, steep: Floats32, row: Floats32) -> tuple[Ints, Ints]:
+    room, per = row[k.SIDE : k.GRIP + 1], row[k.PER_SIDE : k.PER_GRIP + 1]
+    sink = np.array([row[k.ROLL_SINK], row[k.PITCH_SINK], 0], dtype=np.float32)
+    reasons = np.array([Reason.SIDE, Reason.CLIMB, int(row[k.GRIP_REASON])])
     at_any, at_fall = tilt[:3].T, tilt[3:].T
     conditions = [
         np.isnan(tilt[0]) | np.isnan(steep),
-        (at_any <= most + k.HAIR - sink).all(axis=1),
-        (at_fall <= most + k.HAIR - sink).all(axis=1),
-        steep <= lim.on_foot + k.HAIR,
+        (at_any <= room).all(axis=1),
+        (at_fall <= room).all(axis=1),
+        steep <= row[k.ON_FOOT],
     ]
     zone = np.select(conditions, [Zone.UNSURVEYED, Zone.ANY_WAY, Zone.UP_DOWN, Zone.ON_FOOT], Zone.KEEP_OUT)
-    why_any, why_fall = (reasons[((t + sink) * (1 / most)).argmax(axis=1)] for t in (at_any, at_fall))
+    why_any, why_fall = (reasons[((t + sink) * per).argmax(axis=1)] for t in (at_any, at_fall))
     by_zone = [Reason.NO_HEIGHT, Reason.WITHIN, why_any, why_fall]
     return zone, np.select(conditions, by_zone, Reason.ON_FOOT)
 
 
-def _rows(limits: Sequence[Limits], m: Machine, practised: Sequence[bool]) -> Floats:
-    rows = np.empty((len(limits), k.LIMIT_COLUMNS))
+def _on_wet_spots(own: Sequence[Limits], wet: Sequence[Limits], m: Machine) -> list[list[Limits]]:
+    """Each driver's limits on wet spots of severity 1, then 2."""
+    pairs = list(zip(own, wet, strict=True))
+    return [[softened(o, w, sink, m) for o, w in pairs] for sink in WET_SINK_M.values()]
+
+
+def _rows(limits: Sequence[Limits], practised: Sequence[bool]) -> Floats32:
+    """Limits as the kernels read them: what tilt they leave once the wheels have sunk, and one over each."""
+    rows = np.empty((len(limits), k.LIMIT_COLUMNS), dtype=np.float32)
     for row, lim, used_to_it in zip(rows, limits, practised, strict=True):
-        row[k.SIDE], row[k.CLIMB], row[k.GRIP], row[k.ON_FOOT] = lim.side, lim.climb, lim.grip, lim.on_foot
-        row[k.SINK], row[k.TRACK], row[k.WHEELBASE] = lim.sink_m, m.track_m, m.wheelbase_m
+        row[k.SIDE] = lim.side - lim.roll_sink + HAIR
+        row[k.CLIMB] = lim.climb - lim.pitch_sink + HAIR
+        row[k.GRIP], row[k.ON_FOOT] = lim.grip + HAIR, lim.on_foot + HAIR
+        row[k.PER_SIDE], row[k.PER_CLIMB], row[k.PER_GRIP] = 1 / lim.side, 1 / lim.climb, 1 / lim.grip
+        row[k.ROLL_SINK], row[k.PITCH_SINK] = lim.roll_sink, lim.pitch_sink
         row[k.GRIP_REASON] = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
         row[k.NEW] = 0.0 if used_to_it else 1.0
     return rows

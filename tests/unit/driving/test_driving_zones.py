@@ -16,7 +16,7 @@ from atlas.driving.hazards import Markings
 from atlas.driving.limits import Limits, limits, softened
 from atlas.driving.records import ZONE_KEYS, Drive, Reason, Tilt, Zone
 from atlas.driving.verdicts import tilt
-from atlas.driving.zones import Cells, Falls, judge, judge_plain, tilt_of_cells
+from atlas.driving.zones import Falls, cells_of, judge, judge_plain, limit_rows, tilt_of_cells
 from atlas.grid import Bytes, Grid, Heights
 from atlas.settings import Settings
 from atlas.terrain.slope import horn
@@ -261,13 +261,13 @@ def test_kernel_and_plain_reading_agree(seed: int, practised: bool) -> None:
     covered = draw.uniform(0, 1, grid.shape).astype(np.float32) * (draw.uniform(size=grid.shape) > 0.1)
     stood = tilt(m, stance(heights.z, gradient, covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m))
     own, wet = (limits(m, of.grounds[key], of.drivers["practised"], settings) for key in ("firm", "wet"))
-    cells = Cells(np.flatnonzero(covered > 0), gradient.steepness, covered, grid.cell_area)
+    cells = cells_of(covered, gradient.steepness, grid.cell_area)
     packed = tilt_of_cells(stood, cells, own.roll_error, own.pitch_error)
-    sink = draw.choice(np.array([0, 0, 0.05, 0.10], dtype=np.float32), grid.shape)
-    soft = (sink > 0).astype(np.uint8) * np.uint8(3)
-    marks = Markings(_scattered(draw, grid, 5), _scattered(draw, grid, 4), soft, sink)
+    severity = draw.choice(np.array([0, 0, 1, 2], dtype=np.uint8), grid.shape)
+    soft = (severity > 0).astype(np.uint8) * np.uint8(3)
+    marks = Markings(_scattered(draw, grid, 5), _scattered(draw, grid, 4), soft, severity)
     falls = Falls(_scattered(draw, grid, 6), _scattered(draw, grid, 7))
-    found = judge(cells, packed, m, [own], [wet], marks, falls, [practised])
+    found = judge(cells, packed, limit_rows(m, [own], [wet], [practised]), marks, falls)
     zone, reason = judge_plain(cells, packed, m, own, wet, marks, falls, practised)
     np.testing.assert_array_equal(found.zone[0], zone)
     np.testing.assert_array_equal(found.reason[0], reason)

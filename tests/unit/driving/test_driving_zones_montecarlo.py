@@ -19,7 +19,7 @@ from atlas.driving.limits import ONE_SIDED_95
 from atlas.driving.machines import machine
 from atlas.driving.records import Tilt
 from atlas.driving.verdicts import tilt
-from atlas.driving.zones import TILT_PARTS, Cells, tilt_of_cells
+from atlas.driving.zones import TILT_PARTS, cells_of, tilt_of_cells
 from atlas.grid import Floats, Grid, Heights
 from atlas.settings import MachineTable
 from atlas.terrain.slope import horn
@@ -68,7 +68,7 @@ def packed(heights: Heights, wheels: Wheels, roll_error: float, pitch_error: flo
         turn_radius_m=1,
     )
     stood: Tilt = tilt(machine("m", table), found)
-    cells = Cells(np.arange(everywhere.size), gradient.steepness, everywhere, 1.0)
+    cells = cells_of(everywhere, gradient.steepness, 1.0)
     return tilt_of_cells(stood, cells, roll_error, pitch_error).astype(np.float64)
 
 
