@@ -71,7 +71,7 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
     moving = map_script(Frame(frame.bounds, frame.scale))
     return {
         "index.html": page("overview.html", ctx, ".", values),
-        "assets/overview-map.js": f"window.fieldAtlas = {{}};\n{moving}".encode(),
+        "assets/overview-map.js": f"window.fieldAtlas = window.fieldAtlas || {{}};\n{moving}".encode(),
     }
 
 

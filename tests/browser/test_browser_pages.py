@@ -77,7 +77,7 @@ def has_map(path: Path) -> bool:
 
 
 def blank_map(page: Page) -> list[str]:
-    """What is wrong with the first map that shows: outlines, hatching and shaded ground leave ink in many greys."""
+    """What is wrong with the first map that shows: outlines, hatching and shading leave ink in many greys."""
     shows = page.locator(MAPS).locator("visible=true")
     if not shows.count():
         return ["no map shows"]
