@@ -13,12 +13,14 @@ from shapely.geometry import MultiPolygon, Polygon
 from atlas.driving.machines import Rig
 from atlas.driving.records import DrivingSurvey
 from atlas.driving.surveying import survey_driving
+from atlas.driving.wet_places import WetPlace, wet_places
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
-from atlas.grid import Bounds
+from atlas.grid import Bounds, Heights
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.surveying import survey_terrain
+from atlas.terrain.wetness import MARGIN_M as WATER_MARGIN_M
 
 WAY_IN_WITHIN_M = 30.0
 Six = tuple[float, float, float, float, float, float]
@@ -59,6 +61,7 @@ class FieldSurvey:
     neighbours: tuple[Outline, ...]
     release: Release | None  # in force when the atlas was built
     remarks: tuple[str, ...]  # assumed or mended in this field's rows
+    likely_wet: tuple[WetPlace, ...] = ()  # where to look first after a storm
 
 
 def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> FieldSurvey:
@@ -73,7 +76,9 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         for w in farm.ways_in_near(box.grown(WAY_IN_WITHIN_M))
         if w.shape.distance(parcel.shape) <= WAY_IN_WITHIN_M
     )
-    terrain = survey_terrain(parcel.shape, farm.terrain.read(box, margin_m(settings)), settings)
+    around = farm.terrain.read(box, read_margin_m(settings))
+    terrain = survey_terrain(parcel.shape, _cut(around, box, margin_m(settings)), settings)
+    to_lonlat = _to_lonlat(farm)
     driving = survey_driving(
         parcel,
         terrain,
@@ -83,7 +88,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         bool(farm.storms),
         rig,
         settings,
-        _to_lonlat(farm),
+        to_lonlat,
     )
     return FieldSurvey(
         parcel,
@@ -94,12 +99,24 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         _neighbours(farm, parcel, box),
         release,
         tuple(r.text for r in farm.remarks if r.row == parcel.field_id),
+        wet_places(parcel.shape, terrain, around, driving.hazards, to_lonlat),
     )
 
 
 def margin_m(settings: Settings) -> float:
     """How far outside a field its terrain is read: far enough to see where a slide past the edge would end."""
     return settings.drops.within_m + 10.0
+
+
+def read_margin_m(settings: Settings) -> float:
+    """How far outside a field heights matter at all: what runs into it gathers further off than slides end."""
+    return max(margin_m(settings), WATER_MARGIN_M)
+
+
+def _cut(heights: Heights, box: Bounds, margin: float) -> Heights:
+    w = heights.grid.window(box, margin)
+    z = heights.z[w.row : w.row + w.rows, w.col : w.col + w.cols]
+    return Heights(heights.grid.part(w), np.ascontiguousarray(z))
 
 
 def hazards_that_matter(farm: Farm, box: Bounds) -> tuple[Hazard, ...]:

@@ -24,7 +24,7 @@ from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.grid import Bounds
 from atlas.settings import Settings
-from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, margin_m
+from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m
 
 STATE_FILE = "data/state/edition.json"
 
@@ -148,7 +148,7 @@ def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> st
     """Everything one field's page depends on, as a digest; reads no heights, only their fingerprint."""
     box = Bounds(*parcel.shape.bounds)
     near = box.grown(WAY_IN_WITHIN_M)
-    parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, margin_m(settings))]
+    parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, read_margin_m(settings))]
     parts += [repr(_fields_of(h)) for h in hazards_that_matter(farm, box)]
     parts += [repr(_fields_of(w)) for w in farm.ways_in_near(near)]
     parts += [

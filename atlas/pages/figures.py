@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from atlas.driving.records import Drive, TaggedHazard
+from atlas.driving.wet_places import WetPlace
 from atlas.farm.farm import Farm
 from atlas.settings import Settings
 from atlas.survey import FieldSurvey
@@ -31,6 +32,7 @@ def field_figures(survey: FieldSurvey, page: str, shown: tuple[str, str, str]) -
         "elevation": {"min_m": _r(slope.min_m, 2), "max_m": _r(slope.max_m, 2)},
         "slope": _slope(slope),
         "hazards": [_hazard(t) for t in driving.hazards],
+        "likely_wet": [_wet_place(w) for w in survey.likely_wet],
         "hand_work": {
             "edge_m": _r(driving.hand_work.edge_m, 2),
             "strip_m2": _r(driving.hand_work.strip_m2, 2),
@@ -95,6 +97,18 @@ def _hazard(tagged: TaggedHazard) -> dict[str, Any]:
         "place": tagged.place,
         "lon": round(tagged.at_lon, 7),
         "lat": round(tagged.at_lat, 7),
+    }
+
+
+def _wet_place(w: WetPlace) -> dict[str, Any]:
+    return {
+        "rank": w.rank,
+        "x": _r(w.x, 2),
+        "y": _r(w.y, 2),
+        "lon": w.lon,
+        "lat": w.lat,
+        "index": _r(w.index, 3),
+        "place": w.place,
     }
 
 
