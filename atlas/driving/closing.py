@@ -27,8 +27,7 @@ from atlas.terrain.figures import TerrainSurvey
 class Closing:
     """Markings and drops of one field. `soaked`: after a storm, not released since."""
 
-    grid: Grid
-    inside: Mask  # cells of the field
+    inside: Mask  # cells of the field, (rows, cols)
     half_extents_m: tuple[float, ...]  # of the farm's machines, rising
     near: tuple[Distances, ...]
     drops: dict[float, DropMap]  # by the on-foot limit, rise over run
@@ -42,7 +41,7 @@ class Closing:
         soaked = self.soaked or ground == "wet"
         key = (m.half_extent_m, soaked)
         if key not in self._marks:
-            self._marks[key] = markings(self.grid, self.near, m, self.settings, soaked=soaked)
+            self._marks[key] = markings(int(self.inside.sum()), self.near, m, self.settings, soaked=soaked)
         return self._marks[key]
 
     def falls(self, m: Machine, on_foot_limit: float) -> Falls:
@@ -65,13 +64,14 @@ def closing(
     """Distances to markings and maps of drops. `hazards` may hold more than the tagged ones: walls past the edge
     count where a slide ends."""
     extents = tuple(sorted({m.half_extent_m for m in machines}))
-    near = distances(terrain.grid, terrain.covered, tagged, settings, extents[-1])
+    inside = terrain.covered > 0
+    near = distances(terrain.grid, np.flatnonzero(inside), tagged, settings, extents[-1])
     drops = drop_maps(terrain, hazards, settings)
-    return Closing(terrain.grid, terrain.covered > 0, extents, near, drops, settings, soaked)
+    return Closing(inside, extents, near, drops, settings, soaked)
 
 
 def falls_for(drops: DropMap, half_extents_m: Sequence[float], inside: Mask) -> dict[float, Falls]:
-    """What `drop_closures` closes inside the field, for each of several half extents (rising), in one pass."""
+    """What `drop_closures` closes of the cells `inside`, for each of several half extents (rising)."""
     ranks = drop_ranks(
         drops.z,
         drops.drop,
@@ -83,13 +83,12 @@ def falls_for(drops: DropMap, half_extents_m: Sequence[float], inside: Mask) -> 
         drops.grid.cell_y,
         inside,
     )
-    below = falls_reason(drops)
-    return {
-        half: Falls(
-            np.where(ranks[0] <= i, np.uint8(Reason.DROP), (ranks[1] <= i) * np.uint8(Reason.UNKNOWN_EDGE)), below
-        )
-        for i, half in enumerate(half_extents_m)
-    }
+    by_drop, by_edge, below = ranks[0][inside], ranks[1][inside], falls_reason(drops)[inside]
+    found = {}
+    for i, half in enumerate(half_extents_m):
+        edge = (by_edge <= i) * np.uint8(Reason.UNKNOWN_EDGE)
+        found[half] = Falls(np.where(by_drop <= i, np.uint8(Reason.DROP), edge), below)
+    return found
 
 
 def drop_maps(terrain: TerrainSurvey, hazards: Sequence[Hazard], settings: Settings) -> dict[float, DropMap]:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from pyproj import Transformer
 from shapely.geometry import MultiPolygon, Point, Polygon
@@ -16,31 +17,34 @@ from atlas.driving.machines import Machine
 from atlas.driving.places import place_words
 from atlas.driving.records import Reason, TaggedHazard
 from atlas.farm.records import Hazard
-from atlas.grid import Bounds, Bytes, Floats, Floats32, Grid
+from atlas.grid import Bounds, Bytes, Floats, Grid
 from atlas.settings import Settings
 
 WET_SINK_M = {1: 0.05, 2: 0.10}  # by severity; 3 is kept out of
 LAST_TAG = 255 - int(Reason.TAG)  # a verdict is one byte; hazards past this number share it
 
 
+Indices = npt.NDArray[np.int64]
+
+
 @dataclass(frozen=True)
 class Distances:
-    """Metres from cell centres to one marking, for the covered cells that can matter; the cells are flat
-    indices into the field's grid."""
+    """Metres from cell centres to one marking, for those of the field's cells, by position, that can matter."""
 
     hazard: Hazard
     tag: int
-    cells: np.ndarray[tuple[int], np.dtype[np.intp]]
+    cells: Indices
     metres: Floats
 
 
 @dataclass(frozen=True)
 class Markings:
-    """What hazards do to each cell for one machine on one ground, (rows, cols). Tags are 0 where none applies."""
+    """What hazards do to each cell of a field for one machine on one ground, (cells,): 0, or the Reason that names
+    the hazard by its number."""
 
-    closed_tag: Bytes  # keep out
-    foot_tag: Bytes  # hand work
-    wet_tag: Bytes  # counts as wet ground, and wheels sink as WET_SINK_M says of wet_severity
+    closed: Bytes  # keep out
+    foot: Bytes  # hand work
+    wet: Bytes  # counts as wet ground, and wheels sink as WET_SINK_M says of wet_severity
     wet_severity: Bytes
 
 
@@ -65,53 +69,52 @@ def keep_away_m(hazard: Hazard, settings: Settings, *, soaked: bool) -> float:
 
 
 def distances(
-    grid: Grid, covered: Floats32, tagged: Iterable[TaggedHazard], settings: Settings, half_extent_m: float
+    grid: Grid, inside: Indices, tagged: Iterable[TaggedHazard], settings: Settings, half_extent_m: float
 ) -> tuple[Distances, ...]:
-    """Exact distances from covered cells' centres to each marking, as far as `half_extent_m` can matter."""
+    """Exact distances from cells' centres to each marking, as far as `half_extent_m` can matter; `inside` holds
+    the flat indices of the field's cells."""
+    rows, cols = np.divmod(inside, grid.cols)
     found = []
     for one in tagged:
         hazard = one.hazard
         far = keep_away_m(hazard, settings, soaked=True) + hazard.accuracy_m + half_extent_m + grid.cell_m
         w = grid.window(Bounds(*hazard.shape.bounds), far)
-        rows, cols = np.nonzero(covered[w.row : w.row + w.rows, w.col : w.col + w.cols] > 0)
-        rows, cols = rows + w.row, cols + w.col
+        boxed = (rows >= w.row) & (rows < w.row + w.rows) & (cols >= w.col) & (cols < w.col + w.cols)
+        maybe = np.flatnonzero(boxed)
         shapely.prepare(hazard.shape)
-        metres = np.atleast_1d(shapely.distance(shapely.points(grid.xs[cols], grid.ys[rows]), hazard.shape))
+        points = shapely.points(grid.xs[cols[maybe]], grid.ys[rows[maybe]])
+        metres = np.atleast_1d(shapely.distance(points, hazard.shape))
         near = metres <= far
-        found.append(Distances(hazard, one.tag, (rows * grid.cols + cols)[near], metres[near]))
+        found.append(Distances(hazard, one.tag, maybe[near], metres[near]))
     return tuple(found)
 
 
 def markings(
-    grid: Grid, near: Sequence[Distances], machine: Machine, settings: Settings, *, soaked: bool
+    cells: int, near: Sequence[Distances], machine: Machine, settings: Settings, *, soaked: bool
 ) -> Markings:
-    """Closures and soft ground for one machine; `soaked` doubles the distance from banks.
-
-    Where several markings close a cell, the one named is the first by number.
-    """
-    n = grid.rows * grid.cols
-    closed, foot, wet, soft = (np.zeros(n, dtype=np.uint8) for _ in range(4))
+    """Closures and soft ground of a field of so many cells for one machine; `soaked` doubles the distance from
+    banks. Where several markings close a cell, the one named is the first by number."""
+    closed, foot, wet, soft = (np.zeros(cells, dtype=np.uint8) for _ in range(4))
     for one in near:
         hazard = one.hazard
         reach = keep_away_m(hazard, settings, soaked=soaked) + hazard.accuracy_m
         if hazard.kind != "forest_edge":
             reach += machine.half_extent_m
-        cells = one.cells[one.metres <= reach]
-        tag = min(one.tag, LAST_TAG)
+        hit = one.cells[one.metres <= reach]
+        why = int(Reason.TAG) + min(one.tag, LAST_TAG)
         if hazard.kind == "forest_edge":
-            _first(foot, cells, tag)
+            _first(foot, hit, why)
         elif hazard.kind == "wet_spot" and severity(hazard) in WET_SINK_M:
-            deeper = cells[soft[cells] < severity(hazard)]
-            wet[deeper] = tag
+            deeper = hit[soft[hit] < severity(hazard)]
+            wet[deeper] = why
             soft[deeper] = severity(hazard)
         else:
-            _first(closed, cells, tag)
-    shape = grid.shape
-    return Markings(closed.reshape(shape), foot.reshape(shape), wet.reshape(shape), soft.reshape(shape))
+            _first(closed, hit, why)
+    return Markings(closed, foot, wet, soft)
 
 
-def _first(tags: Bytes, cells: np.ndarray[tuple[int], np.dtype[np.intp]], tag: int) -> None:
-    tags[cells[tags[cells] == 0]] = tag
+def _first(reasons: Bytes, cells: Indices, why: int) -> None:
+    reasons[cells[reasons[cells] == 0]] = why
 
 
 def tag(

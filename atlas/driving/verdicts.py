@@ -63,7 +63,7 @@ def verdicts(
 
 @dataclass(frozen=True)
 class MachineLimits:
-    """What one machine's verdicts need: by ground limits and the on-foot limit, and what not knowing heights adds."""
+    """What one machine's verdicts need: limits and on-foot limit by ground, and what not knowing heights adds."""
 
     rows: dict[str, LimitRows]
     on_foot: dict[str, float]

@@ -22,8 +22,8 @@ TILT_PARTS = ("any_roll", "any_pitch", "any_stance", "fall_roll", "fall_pitch", 
 
 @dataclass(frozen=True)
 class Falls:
-    """What drops do to each cell, (rows, cols): 0, or the Reason. `closed` keeps out; `below` is ground whose
-    straight way down ends at a drop."""
+    """What drops do to each cell of a field, (cells,): 0, or the Reason. `closed` keeps out; `below` is ground
+    whose straight way down ends at a drop."""
 
     closed: Bytes
     below: Bytes
@@ -40,7 +40,9 @@ class Verdicts:
 
 @dataclass(frozen=True)
 class Cells:
-    """The covered cells of a field: flat indices into its grid (rows, cols), Horn steepness, covered fraction."""
+    """The covered cells of a field: flat indices into its grid (rows, cols), Horn steepness, covered fraction.
+
+    Everything said of them by cell is in their order, (cells,)."""
 
     index: npt.NDArray[np.int64]
     steepness: Floats32
@@ -64,14 +66,16 @@ class LimitRows:
 
     on_ground: Floats32
     on_wet_spots: Floats32
+    below_drop: Bytes  # the verdict where straight down ends at a drop, (drivers,)
 
 
 def limit_rows(
     m: Machine, on_ground: Sequence[Limits], on_wet: Sequence[Limits], practised: Sequence[bool]
 ) -> LimitRows:
     """`on_wet` are the same drivers' limits on wet ground; `practised` says who is."""
-    on_spots = [_rows(on, practised) for on in _on_wet_spots(on_ground, on_wet, m)]
-    return LimitRows(_rows(on_ground, practised), np.stack(on_spots))
+    on_spots = [_rows(on) for on in _on_wet_spots(on_ground, on_wet, m)]
+    below = np.array([Zone.UP_DOWN if used_to_it else Zone.ON_FOOT for used_to_it in practised], dtype=np.uint8)
+    return LimitRows(_rows(on_ground), np.stack(on_spots), below)
 
 
 def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls: Falls) -> Verdicts:
@@ -102,21 +106,12 @@ def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls:
             zone[i],
             reason[i],
         )
-    k.judge_marked(
-        cells.index,
-        tilt,
-        cells.steepness,
-        own,
-        rows.on_wet_spots,
-        marks.closed_tag.ravel(),
-        marks.foot_tag.ravel(),
-        marks.wet_tag.ravel(),
-        marks.wet_severity.ravel(),
-        falls.closed.ravel(),
-        falls.below.ravel(),
-        zone,
-        reason,
-    )
+        k.judge_wet(
+            tilt, cells.steepness, rows.on_wet_spots[:, i], marks.wet, marks.wet_severity, zone[i], reason[i]
+        )
+        k.judge_closed(
+            falls.below, marks.foot, falls.closed, marks.closed, rows.below_drop[i], zone[i], reason[i]
+        )
     size = cells.shape[0] * cells.shape[1]
     all_zone = np.full((drivers, size), int(Zone.UNSURVEYED), dtype=np.uint8)
     all_reason = np.full((drivers, size), int(Reason.NO_HEIGHT), dtype=np.uint8)
@@ -148,28 +143,24 @@ def judge_plain(
     practised: bool,
 ) -> tuple[Bytes, Bytes]:
     """Zone and reason for one driver in plain numpy, (rows, cols); what the kernels are held to."""
-    at = cells.index
-    zone, reason = _by_tilt(tilt, cells.steepness, _rows([own], [practised])[0])
-    wet_tag, severity = marks.wet_tag.ravel()[at], marks.wet_severity.ravel()[at]
-    for of_severity, (soft,) in enumerate(_on_wet_spots([own], [wet], machine), start=1):
-        softer, _ = _by_tilt(tilt, cells.steepness, _rows([soft], [practised])[0])
-        worse = (wet_tag > 0) & (severity == of_severity) & (softer > zone)
-        zone, reason = np.where(worse, softer, zone), np.where(worse, Reason.TAG + wet_tag, reason)
-    below, foot = falls.below.ravel()[at], marks.foot_tag.ravel()[at]
-    drop, closed = falls.closed.ravel()[at], marks.closed_tag.ravel()[at]
-    hits = (below > 0) & (zone == Zone.UP_DOWN)
-    reason = np.where(hits, below, reason)
+    zone, reason = _by_tilt(tilt, cells.steepness, _rows([own])[0])
+    for severity, (soft,) in enumerate(_on_wet_spots([own], [wet], machine), start=1):
+        softer, _ = _by_tilt(tilt, cells.steepness, _rows([soft])[0])
+        worse = (marks.wet > 0) & (marks.wet_severity == severity) & (softer > zone)
+        zone, reason = np.where(worse, softer, zone), np.where(worse, marks.wet, reason)
+    hits = (falls.below > 0) & (zone == Zone.UP_DOWN)
+    reason = np.where(hits, falls.below, reason)
     zone = np.where(hits & (not practised), Zone.ON_FOOT, zone)
-    for mark, verdict, why, up_to in (
-        (foot, Zone.ON_FOOT, Reason.TAG + foot, Zone.ON_FOOT),
-        (drop, Zone.KEEP_OUT, drop, Zone.ON_FOOT),
-        (closed, Zone.KEEP_OUT, Reason.TAG + closed, Zone.KEEP_OUT),
+    for why, verdict, up_to in (
+        (marks.foot, Zone.ON_FOOT, Zone.ON_FOOT),
+        (falls.closed, Zone.KEEP_OUT, Zone.ON_FOOT),
+        (marks.closed, Zone.KEEP_OUT, Zone.KEEP_OUT),
     ):
-        hits = (mark > 0) & (zone <= up_to)
+        hits = (why > 0) & (zone <= up_to)
         zone, reason = np.where(hits, verdict, zone), np.where(hits, why, reason)
     full_zone = np.full(cells.shape, int(Zone.UNSURVEYED), dtype=np.uint8)
     full_reason = np.full(cells.shape, int(Reason.NO_HEIGHT), dtype=np.uint8)
-    full_zone.ravel()[at], full_reason.ravel()[at] = zone, reason
+    full_zone.ravel()[cells.index], full_reason.ravel()[cells.index] = zone, reason
     return full_zone, full_reason
 
 
@@ -196,15 +187,14 @@ def _on_wet_spots(own: Sequence[Limits], wet: Sequence[Limits], m: Machine) -> l
     return [[softened(o, w, sink, m) for o, w in pairs] for sink in WET_SINK_M.values()]
 
 
-def _rows(limits: Sequence[Limits], practised: Sequence[bool]) -> Floats32:
+def _rows(limits: Sequence[Limits]) -> Floats32:
     """Limits as the kernels read them: what tilt they leave once the wheels have sunk, and one over each."""
     rows = np.empty((len(limits), k.LIMIT_COLUMNS), dtype=np.float32)
-    for row, lim, used_to_it in zip(rows, limits, practised, strict=True):
+    for row, lim in zip(rows, limits, strict=True):
         row[k.SIDE] = lim.side - lim.roll_sink + HAIR
         row[k.CLIMB] = lim.climb - lim.pitch_sink + HAIR
         row[k.GRIP], row[k.ON_FOOT] = lim.grip + HAIR, lim.on_foot + HAIR
         row[k.PER_SIDE], row[k.PER_CLIMB], row[k.PER_GRIP] = 1 / lim.side, 1 / lim.climb, 1 / lim.grip
         row[k.ROLL_SINK], row[k.PITCH_SINK] = lim.roll_sink, lim.pitch_sink
         row[k.GRIP_REASON] = Reason.GRIP_UP if lim.grip_up <= lim.grip_down else Reason.GRIP_DOWN
-        row[k.NEW] = 0.0 if used_to_it else 1.0
     return rows

@@ -1,7 +1,6 @@
 """Verdicts cell by cell for one machine on one ground: the hot loops, held to their numpy reading by the tests.
 
-The first loop has no branches, so that the compiler takes eight cells at a time; markings and drops come after it,
-on the few cells that have any.
+Two of the loops have no branches, so that the compiler takes many cells at a time.
 """
 
 from __future__ import annotations
@@ -12,10 +11,10 @@ from numba import njit
 from atlas.grid import Bytes, Floats, Floats32
 
 # columns of a row of limits, one row per driver
-SIDE, CLIMB, GRIP, ON_FOOT, PER_SIDE, PER_CLIMB, PER_GRIP, ROLL_SINK, PITCH_SINK, GRIP_REASON, NEW = range(11)
-LIMIT_COLUMNS = 11
+SIDE, CLIMB, GRIP, ON_FOOT, PER_SIDE, PER_CLIMB, PER_GRIP, ROLL_SINK, PITCH_SINK, GRIP_REASON = range(10)
+LIMIT_COLUMNS = 10
 ANY_WAY, UP_DOWN, FOOT, KEEP_OUT, UNSURVEYED = (np.uint8(z) for z in range(5))
-WITHIN, BY_SIDE, BY_CLIMB, BY_ON_FOOT, NO_HEIGHT, TAG = (np.uint8(r) for r in (0, 1, 2, 5, 9, 20))
+WITHIN, BY_SIDE, BY_CLIMB, BY_ON_FOOT, NO_HEIGHT = (np.uint8(r) for r in (0, 1, 2, 5, 9))
 
 
 @njit(cache=True, nogil=True)
@@ -55,46 +54,43 @@ def judge_tilt(
 
 
 @njit(cache=True, nogil=True)
-def judge_marked(
-    index: np.ndarray,
+def judge_wet(
     tilt: Floats32,
     steep: Floats32,
-    limits: Floats32,
     softened: Floats32,
-    closed_tag: Bytes,
-    foot_tag: Bytes,
-    wet_tag: Bytes,
+    wet: Bytes,
     wet_severity: Bytes,
-    drop: Bytes,
-    below: Bytes,
     zone: Bytes,
     reason: Bytes,
 ) -> None:
-    """Change `zone` and `reason` (drivers, cells) where something is marked or falls away.
+    """Change `zone` and `reason` (cells,) for the worse on wet spots; `softened` (severities, columns) are the
+    limits on spots of severity 1 and 2, `wet` the Reason that names the spot."""
+    for i in range(steep.size):
+        if wet[i] > 0 and zone[i] < UNSURVEYED:
+            softer = _zone(tilt, i, steep[i], softened[wet_severity[i] - 1])
+            if softer > zone[i]:
+                zone[i], reason[i] = softer, wet[i]
 
-    `tilt` is (6, cells); `index` finds the cells in the markings, which lie flat on the grid. `limits` has a row
-    per driver, `softened` (severities, drivers, columns) those on wet spots of severity 1 and 2.
+
+@njit(cache=True, nogil=True)
+def judge_closed(
+    below: Bytes, foot: Bytes, drop: Bytes, closed: Bytes, below_zone: np.uint8, zone: Bytes, reason: Bytes
+) -> None:
+    """Change `zone` and `reason` (cells,) where something is marked or falls away, each given as a Reason or 0.
+
+    `below_zone` is the verdict where straight down ends at a drop: that is named for a practised driver, and hand
+    work for a new one. Ground too steep on its own account keeps that reason above a drop, not under a marking.
     """
-    marked = closed_tag | foot_tag | wet_tag | drop | below
-    for i in range(index.size):
-        n = index[i]
-        if marked[n] == 0:
-            continue
-        for k in range(limits.shape[0]):
-            z, why = zone[k, i], reason[k, i]
-            if wet_tag[n] > 0 and z < UNSURVEYED:
-                softer = _zone(tilt, i, steep[i], softened[wet_severity[n] - 1, k])
-                if softer > z:
-                    z, why = softer, TAG + wet_tag[n]
-            if below[n] > 0 and z == UP_DOWN:  # named for a practised driver, closed to a new one
-                z, why = (FOOT if limits[k, NEW] > 0 else UP_DOWN), below[n]
-            if foot_tag[n] > 0 and z <= FOOT:
-                z, why = FOOT, TAG + foot_tag[n]
-            if drop[n] > 0 and z < KEEP_OUT:  # ground too steep on its own account keeps that reason
-                z, why = KEEP_OUT, drop[n]
-            if closed_tag[n] > 0 and z <= KEEP_OUT:
-                z, why = KEEP_OUT, TAG + closed_tag[n]
-            zone[k, i], reason[k, i] = z, why
+    for i in range(zone.size):
+        z, why = zone[i], reason[i]
+        hit = (below[i] > 0) & (z == UP_DOWN)
+        z, why = below_zone if hit else z, below[i] if hit else why
+        hit = (foot[i] > 0) & (z <= FOOT)
+        z, why = FOOT if hit else z, foot[i] if hit else why
+        hit = (drop[i] > 0) & (z < KEEP_OUT)
+        z, why = KEEP_OUT if hit else z, drop[i] if hit else why
+        hit = (closed[i] > 0) & (z <= KEEP_OUT)
+        zone[i], reason[i] = KEEP_OUT if hit else z, closed[i] if hit else why
 
 
 @njit(cache=True, nogil=True)

@@ -17,7 +17,7 @@ from atlas.driving.limits import Limits, limits, softened
 from atlas.driving.records import ZONE_KEYS, Drive, Reason, Tilt, Zone
 from atlas.driving.verdicts import tilt
 from atlas.driving.zones import Falls, cells_of, judge, judge_plain, limit_rows, tilt_of_cells
-from atlas.grid import Bytes, Grid, Heights
+from atlas.grid import Bytes, Heights
 from atlas.settings import Settings
 from atlas.terrain.slope import horn
 from atlas.terrain.stance import stance
@@ -263,10 +263,11 @@ def test_kernel_and_plain_reading_agree(seed: int, practised: bool) -> None:
     own, wet = (limits(m, of.grounds[key], of.drivers["practised"], settings) for key in ("firm", "wet"))
     cells = cells_of(covered, gradient.steepness, grid.cell_area)
     packed = tilt_of_cells(stood, cells, own.roll_error, own.pitch_error)
-    severity = draw.choice(np.array([0, 0, 1, 2], dtype=np.uint8), grid.shape)
-    soft = (severity > 0).astype(np.uint8) * np.uint8(3)
-    marks = Markings(_scattered(draw, grid, 5), _scattered(draw, grid, 4), soft, severity)
-    falls = Falls(_scattered(draw, grid, 6), _scattered(draw, grid, 7))
+    n = cells.index.size
+    severity = draw.choice(np.array([0, 0, 1, 2], dtype=np.uint8), n)
+    soft = (severity > 0).astype(np.uint8) * np.uint8(23)
+    marks = Markings(_scattered(draw, n, 25), _scattered(draw, n, 24), soft, severity)
+    falls = Falls(_scattered(draw, n, 6), _scattered(draw, n, 7))
     found = judge(cells, packed, limit_rows(m, [own], [wet], [practised]), marks, falls)
     zone, reason = judge_plain(cells, packed, m, own, wet, marks, falls, practised)
     np.testing.assert_array_equal(found.zone[0], zone)
@@ -276,8 +277,8 @@ def test_kernel_and_plain_reading_agree(seed: int, practised: bool) -> None:
     assert len(np.unique(zone)) == 5
 
 
-def _scattered(draw: np.random.Generator, grid: Grid, code: int) -> Bytes:
-    return (draw.uniform(size=grid.shape) < 0.05).astype(np.uint8) * np.uint8(code)
+def _scattered(draw: np.random.Generator, cells: int, code: int) -> Bytes:
+    return (draw.uniform(size=cells) < 0.05).astype(np.uint8) * np.uint8(code)
 
 
 def test_the_numbers_behind_a_verdict_stand_on_both_sides_of_it() -> None:
