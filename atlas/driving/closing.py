@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from rasterio.features import rasterize
 
-from atlas.driving.drop_ranks_kernel import drop_ranks
+from atlas.driving.drop_ranks_kernel import ROUNDING, drop_ranks, offsets_within
 from atlas.driving.drop_zones import BESIDE_EXTENT_M, falls_reason
 from atlas.driving.hazards import Distances, Markings, distances, markings
 from atlas.driving.machines import Machine
@@ -72,18 +72,19 @@ def closing(
 
 def falls_for(drops: DropMap, half_extents_m: Sequence[float], inside: Mask) -> dict[float, Falls]:
     """What `drop_closures` closes of the cells `inside`, for each of several half extents (rising)."""
-    ranks = drop_ranks(
+    beside = np.array(half_extents_m) + BESIDE_EXTENT_M
+    most = max(beside[-1], COUNTED_FALL_M) * (1 + ROUNDING)
+    by_drop, by_edge = drop_ranks(
+        np.flatnonzero(inside),
         drops.z,
         drops.drop,
         drops.height_m,
         drops.unknown,
-        np.array(half_extents_m) + BESIDE_EXTENT_M,
+        beside,
         COUNTED_FALL_M,
-        drops.grid.cell_x,
-        drops.grid.cell_y,
-        inside,
+        *offsets_within(most, drops.grid.cell_x, drops.grid.cell_y),
     )
-    by_drop, by_edge, below = ranks[0][inside], ranks[1][inside], falls_reason(drops)[inside]
+    below = falls_reason(drops)[inside]
     found = {}
     for i, half in enumerate(half_extents_m):
         edge = (by_edge <= i) * np.uint8(Reason.UNKNOWN_EDGE)
