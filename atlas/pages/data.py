@@ -22,7 +22,7 @@ from atlas.pages.data_codec import pack, pack_wide, verdict_table
 from atlas.pages.data_heights import heights_data
 from atlas.pages.picture import Plate
 from atlas.pages.picture_zones import strokes_for
-from atlas.pages.render import stamp, when
+from atlas.pages.render import stamp
 from atlas.pages.sheet_drives import DriveWords, Line
 from atlas.pages.sheet_lists import KeepOff, driver_label, ground_label, keep_off
 from atlas.pages.sheet_phrases import PHRASES
@@ -91,7 +91,7 @@ def _release(survey: FieldSurvey) -> dict[str, Any] | None:
     r = survey.release
     if r is None:
         return None
-    return {"ground": r.ground, "by": r.released_by, "until": stamp(r.until), "until_words": when(r.until)}
+    return {"ground": r.ground, "by": r.released_by, "from": stamp(r.released_at), "until": stamp(r.until)}
 
 
 def _machine(m: Machine) -> dict[str, Any]:

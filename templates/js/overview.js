@@ -50,15 +50,16 @@
   }
 
   function check() {
-    var now = Date.now();
+    var now = Date.now(), behind = window.fieldAtlas.clockBehind(now);
     document.querySelectorAll("[data-until]").forEach(function (place) {
-      if (new Date(place.dataset.until).getTime() > now) { return; }
-      place.classList.remove("is-released");
-      place.classList.add("is-over");
-      place.removeAttribute("data-until");
+      var ended = new Date(place.dataset.until).getTime() <= now, over = ended || behind;
+      place.classList.toggle("is-over", over);
+      if (place.classList.contains("ov-field")) { place.classList.toggle("is-released", !over); }
+      if (ended) { place.removeAttribute("data-until"); }
     });
-    var none = document.querySelector(".ov-none");
-    if (none) { none.hidden = document.querySelector("li[data-until]") !== null; }
+    var none = document.querySelector(".ov-none"), wrong = document.querySelector(".ov-behind");
+    if (wrong) { wrong.hidden = !behind; }
+    if (none) { none.hidden = document.querySelector("li[data-until]:not(.is-over)") !== null; }
   }
   check();
   window.setInterval(check, 20000);

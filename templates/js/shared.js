@@ -1,13 +1,22 @@
-// What every page does: says which map is the current one.
-(function () {
+// What every page does: says which map is the current one, and whether the device's clock can be right.
+window.fieldAtlas = window.fieldAtlas || {};
+(function (atlas) {
   "use strict";
+  var lang = document.documentElement.lang;
+  atlas.language = lang === "en" ? "en-GB" : lang;  // days before months, as everywhere else on the pages
   var now = window.FIELD_ATLAS_EDITION;
+  atlas.apart = 300000;  // milliseconds by which two honest clocks may differ
+
+  // Whether the device's clock says a time before this map was made: then no release may be counted by it.
+  atlas.clockBehind = function (moment) { return Boolean(now) && moment < Date.parse(now.issued_at) - atlas.apart; };
+
   if (!now || now.shared) { return; }  // a sheet handed on by itself says so in its own words
   document.querySelectorAll("[data-edition]").forEach(function (place) {
-    if (Number(place.dataset.edition) === now.number) { return; }
-    var day = new Date(now.issued_at).toLocaleDateString(
-      document.documentElement.lang, { day: "numeric", month: "long", year: "numeric" });
-    place.textContent = "(" + place.dataset.words.replace("{n}", now.number).replace("{day}", day) + ")";
+    var own = Number(place.dataset.edition);
+    if (own === now.number) { return; }
+    var day = new Date(now.issued_at).toLocaleDateString(atlas.language, { day: "numeric", month: "long", year: "numeric" });
+    var words = own < now.number ? place.dataset.words : place.dataset.ahead;
+    place.textContent = "(" + words.replace("{n}", now.number).replace("{day}", day) + ")";
     place.hidden = false;
   });
-})();
+})(window.fieldAtlas);

@@ -1,4 +1,4 @@
-// The sheet at work: machine, ground and driver repaint map, sentences and lists; a tap tells; a release runs out.
+// The sheet at work: machine, ground and driver repaint map, sentences and lists; a tap tells.
 (function (atlas) {
   "use strict";
   const data = window.FIELD_ATLAS, page = document.documentElement;
@@ -95,26 +95,23 @@
     }));
   }
 
-  // A release that has run out: the field counts as wet, on the screen and on what is printed from now on.
-  function mindRelease() {
-    if (!data.release || state.counts === data.need || Date.now() < Date.parse(data.release.until)) { return; }
-    runOut();
-  }
-  function runOut() {
-    state.counts = data.need;
-    const words = atlas.fill(say.ran_out, { until: data.release.until_words, ground: name("grounds", data.need) });
-    document.querySelectorAll("[data-release]").forEach(function (place) {
-      place.replaceChildren(element("p", words));
-      place.classList.add("not-released");
-    });
+  // The ground that counts: the released one, or wet without. A worse one that was chosen stays.
+  function countAs(ground) {
+    if (state.counts === ground) { return; }
+    state.counts = ground;
     if (!data.drives.length) { return; }
-    state.ground = data.need;
+    standAs(ground);
     offerGrounds();
-    const standing = atlas.choice(data.shown.machine, data.need, data.shown.driver);
+    repaint();
+  }
+  // What is printed from now on, and stands where the rest of the script fails.
+  function standAs(ground) {
+    if (!data.drives.length) { return; }
+    const shown = data.may_choose[ground].indexOf(data.shown.ground) < 0 ? ground : data.shown.ground;
+    const standing = atlas.choice(data.shown.machine, shown, data.shown.driver);
     atlas.paint(document.getElementById("zone-map"), standing);
     document.querySelectorAll(".standing").forEach(function (root) { speak(root, standing); });
-    document.querySelectorAll("[data-standing-ground]").forEach(function (e) { e.textContent = name("grounds", data.need); });
-    repaint();
+    document.querySelectorAll("[data-standing-ground]").forEach(function (e) { e.textContent = name("grounds", shown); });
   }
 
   // Static parts keep what is printed; a copy of each is what the choice repaints.
@@ -154,8 +151,7 @@
       repaint();
     }
     document.querySelector("[data-do=whole]").addEventListener("click", atlas.fit);
-    mindRelease();
-    setInterval(mindRelease, 30000);
+    atlas.watchRelease(countAs);
     let wide = window.innerWidth;
     window.addEventListener("resize", function () {  // a phone's address line coming and going is no reason to move
       if (wide !== window.innerWidth) { wide = window.innerWidth; atlas.fit(); } else { atlas.map.invalidateSize(); }
@@ -176,6 +172,7 @@
     start();
   } catch (e) {
     page.classList.remove("ready");  // the picture and the words that stand without scripts are whole
+    atlas.watchRelease(standAs);
     throw e;
   }
 })(window.fieldAtlas);
