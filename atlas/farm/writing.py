@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -121,23 +121,19 @@ def _write_layer(target: Path, schema: LayerSchema, frame: pd.DataFrame | None, 
             sink.writerecords(_records(schema, frame))
 
 
-def _records(schema: LayerSchema, frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows as GeoJSON-like mappings with our columns only, in the frame's order."""
+def _records(schema: LayerSchema, frame: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Rows as GeoJSON-like mappings with our columns only, in the frame's order, one at a time."""
     shapes = frame.geometry if isinstance(frame, gpd.GeoDataFrame) else [None] * len(frame)
-    rows = []
     for (_, row), shape in zip(frame.iterrows(), shapes, strict=True):
         values = {name: _plain(row.get(name), kind) for name, kind in schema.columns.items()}
         if schema.geometry == "MultiPolygon" and shape is not None and shape.geom_type == "Polygon":
             shape = type(shape).__geo_interface__.fget(shape)
             shape = {"type": "MultiPolygon", "coordinates": (shape["coordinates"],)}
-        rows.append(
-            {
-                "type": "Feature",
-                "geometry": getattr(shape, "__geo_interface__", shape),
-                "properties": values,
-            }
-        )
-    return rows
+        yield {
+            "type": "Feature",
+            "geometry": getattr(shape, "__geo_interface__", shape),
+            "properties": values,
+        }
 
 
 def _plain(value: Any, kind: str) -> Any:
