@@ -17,7 +17,7 @@ from atlas.farm import demo_plan, demo_rows
 from atlas.farm.demo_land import CRS_CODE, Land
 from atlas.farm.writing import write_farm
 
-CACHE_BYTES = 64 * 2**20  # GDAL would take a twentieth of all memory
+CACHE_BYTES = 40 * 2**20  # GDAL would take a twentieth of all memory
 
 
 @dataclass(frozen=True)

@@ -171,11 +171,11 @@ GATES = (
 )
 
 SPRINGS = (
-    PlannedSpring("crook", Spot(343, 112)),
-    PlannedSpring("stone", Spot(772, 110)),
-    PlannedSpring("bench", Spot(149, 294)),
-    PlannedSpring("high", Spot(474, 285)),
-    PlannedSpring("dark", Spot(226, -119)),
+    PlannedSpring("crook", Spot(343, 120)),
+    PlannedSpring("stone", Spot(772, 118)),
+    PlannedSpring("bench", Spot(149, 302)),
+    PlannedSpring("high", Spot(474, 293)),
+    PlannedSpring("dark", Spot(226, -127)),
 )
 
 HAZARDS = (

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from atlas.farm import demo_plan
 from atlas.farm.demo_kernel import Ends
 from atlas.grid import Floats
+
+SPRING_ABOVE_M = 8.0  # the middle of its hollow
 
 
 def plan_tables(rows: int, cols: int, seed: int) -> tuple[Floats, Ends]:
@@ -36,8 +40,9 @@ def _axes(planned: tuple[tuple[float, ...], ...]) -> Floats:
 
 
 def _niches() -> tuple[tuple[float, ...], ...]:
-    """Each spring has eaten a small hollow into the slope."""
-    return tuple((s.at.u, s.at.v + 11, s.at.u, s.at.v - 11, 0.8, 9, 0.5) for s in demo_plan.SPRINGS)
+    """Each spring has eaten a small hollow into the slope and comes out near the head of it."""
+    middles = ((s.at.u, s.at.v - math.copysign(SPRING_ABOVE_M, s.at.v)) for s in demo_plan.SPRINGS)
+    return tuple((u, v + 11, u, v - 11, 0.8, 9, 0.5) for u, v in middles)
 
 
 def _from_ends(table: Floats, along: int, across: int, length: int, shift: int) -> None:
