@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+import numpy as np
 
 from atlas import words
 from atlas.driving.grounds import Ground
@@ -15,6 +18,7 @@ from atlas.driving.limits import (
     overturning_ends,
     overturning_side,
     sinking_adds,
+    stance_error,
 )
 from atlas.driving.machines import Driver, Machine
 from atlas.pages.context import PageContext
@@ -26,8 +30,10 @@ DECIDED_BY = {
     "overturning": N_("overturning"),
     "grip up": N_("grip going up"),
     "grip down": N_("grip going down"),
+    "grip": N_("grip, up and down alike"),
 }
 SHOWN_SINK_M = 0.05
+FALL_LINE = math.radians(15.0)  # as far off it as `up_down` ground allows
 GRADIENTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6)
 
 
@@ -45,16 +51,14 @@ class Bound:
 
 @dataclass(frozen=True)
 class GroundRow:
-    """One ground on a card: the steepest ground to drive across and straight up or down, rise over run, and
-    how much of each is kept back for wheels that sink and for heights not known exactly."""
+    """One ground on a card, rise over run: the steepest ground to drive across and straight up or down, and how
+    steep even ground may be until the map closes it (wheels sink, and heights are not known exactly)."""
 
     ground: str
     across: Bound
     straight: Bound
-    roll_sink: float
-    roll_error: float
-    pitch_sink: float
-    pitch_error: float
+    any_way_to: float
+    up_down_to: float
 
 
 @dataclass(frozen=True)
@@ -141,16 +145,30 @@ def card(m: Machine, ctx: PageContext) -> Card:
 
 def ground_row(found: Limits) -> GroundRow:
     """The smallest of the limits that hold across, and of those that hold straight up or down."""
-    grips = (Bound(found.grip_up, "grip up"), Bound(found.grip_down, "grip down"))
+    grips: tuple[Bound, ...] = (Bound(found.grip_up, "grip up"), Bound(found.grip_down, "grip down"))
+    if found.grip_up == found.grip_down:
+        grips = (Bound(found.grip_up, "grip"),)
     return GroundRow(
         words.GROUNDS.get(found.ground, found.ground),
         _smallest(Bound(found.side, found.side_from), *grips),
         _smallest(Bound(found.climb, found.climb_from), *grips),
-        found.roll_sink,
-        found.roll_error,
-        found.pitch_sink,
-        found.pitch_error,
+        _open_to(found, math.pi / 2),
+        _open_to(found, FALL_LINE),
     )
+
+
+def _open_to(found: Limits, turned: float) -> float:
+    """The steepest even ground that stays open to headings up to `turned` (radians) off the fall line.
+
+    On a plane of gradient g the largest roll among them is g·sin(turned) and the largest pitch g, so each limit,
+    less what sinking and height error take, gives a bound on g. Never below 0.
+    """
+    lean = math.sin(turned)
+    ones = np.ones(1)
+    error = float(stance_error(lean * ones, ones, ones, found.roll_error, found.pitch_error)[0])
+    side = (found.side - found.roll_sink - found.roll_error) / lean
+    climb = found.climb - found.pitch_sink - found.pitch_error
+    return max(0.0, min(side, climb, found.grip - error))
 
 
 def load_curve(m: Machine, side_limits: list[float]) -> LoadCurve:

@@ -7,12 +7,18 @@ import re
 from typing import Any
 
 import pytest
+from made import plane, rectangle
 from made_sheet import made_context
+from pyproj import Transformer
 
 from atlas.driving.limits import limits
+from atlas.driving.records import Zone
+from atlas.driving.surveying import survey_driving
+from atlas.farm.records import Parcel
 from atlas.pages.context import PageContext
 from atlas.pages.machine_cards import Card, card, ground_row, machines_page, points
 from atlas.settings import parse
+from atlas.terrain.surveying import survey_terrain
 
 TRACTOR: dict[str, Any] = {
     "name": "Hillside tractor",
@@ -81,7 +87,7 @@ def test_each_row_names_the_smallest_limit() -> None:
 @pytest.mark.parametrize(
     ("machine", "ground", "across", "straight"),
     [
-        ({}, "firm", "handbook", "grip up"),
+        ({}, "firm", "handbook", "grip"),
         ({"climb_limit_pct": 30}, "firm", "handbook", "handbook"),
         ({"side_limit_pct": None, "climb_limit_pct": None}, "firm", "overturning", "overturning"),
         ({"braked": "rear"}, "damp", "grip down", "grip down"),
@@ -113,7 +119,7 @@ def test_every_machine_ground_and_driver_is_on_the_page() -> None:
     rows = text.count('<th scope="row">') - len(ctx.rig.grounds)
     loads = len(ctx.rig.machines) * 7
     assert rows == len(ctx.rig.machines) * len(ctx.rig.grounds) * len(ctx.rig.drivers) + loads
-    for word in ("handbook", "grip going up"):
+    for word in ("handbook", "overturning", "grip, up and down alike"):
         assert word in text
     assert re.search(r"\d+ % \(\d+°\)", text)
 
@@ -144,3 +150,31 @@ def test_overturning_stands_beside_the_limits() -> None:
     found = the_card(context({"front_axle": "fixed", "track_m": 1.8, "cog_height_m": 0.8}))
     assert found.tips_side == pytest.approx(1.125)
     assert math.degrees(math.atan(found.tips_side)) == pytest.approx(48.366, abs=1e-3)
+
+
+@pytest.mark.parametrize("ground", ["firm", "damp", "wet", "hay_down"])
+@pytest.mark.parametrize("machine", ["slope_tractor", "transporter_loaded", "bar_mower"])
+def test_the_card_and_the_map_agree_on_even_ground(machine: str, ground: str) -> None:
+    """Planes a third of a point either side of what the card says: the survey's own zones change there."""
+    ctx = made_context()
+    row = ground_row(
+        limits(ctx.rig.machines[machine], ctx.rig.grounds[ground], ctx.rig.drivers["practised"], ctx.settings)
+    )
+    assert 0 < row.any_way_to <= row.up_down_to
+    assert zone_on_a_plane(ctx, machine, ground, row.any_way_to - 0.003) == Zone.ANY_WAY
+    assert zone_on_a_plane(ctx, machine, ground, row.any_way_to + 0.003) != Zone.ANY_WAY
+    assert zone_on_a_plane(ctx, machine, ground, row.up_down_to - 0.003) in (Zone.ANY_WAY, Zone.UP_DOWN)
+    assert zone_on_a_plane(ctx, machine, ground, row.up_down_to + 0.003) >= Zone.ON_FOOT
+
+
+def zone_on_a_plane(ctx: PageContext, machine: str, ground: str, gradient: float) -> Zone:
+    heights = plane(gradient, 163.0)
+    field = rectangle(heights.grid, 35, 30, 60, 50)
+    parcel = Parcel("F", "f", "Field", "", "", "", "", field)
+    terrain = survey_terrain(field, heights, ctx.settings)
+    to_globe = Transformer.from_crs(25832, 4326, always_xy=True)
+    found = survey_driving(parcel, terrain, (), (), None, False, ctx.rig, ctx.settings, to_globe)
+    drive = next(d for d in found.drives if (d.machine, d.ground, d.driver) == (machine, ground, "practised"))
+    inside = drive.zone[terrain.covered > 0.99]
+    assert (inside == inside[0]).all()
+    return Zone(int(inside[0]))
