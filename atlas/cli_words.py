@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from atlas.errors import AtlasError, RowError
 
 
-class Moment(click.ParamType):
+class Moment(click.ParamType):  # type: ignore[type-arg]  # generic from click 8.4 on only
     """A date or a time in ISO 8601; without a zone it is the local clock's, a bare date is the end of that day."""
 
     name = "time"
@@ -80,12 +80,9 @@ def marking(shape: str | None, texts: tuple[str, ...]) -> BaseGeometry:
         raise RowError(
             f"--{shape} got {len(points)} places; it takes {least[shape]}{'' if shape == 'at' else ' or more'}."
         )
-    made: BaseGeometry = {
-        "at": lambda: Point(points[0]),
-        "line": lambda: LineString(points),
-        "area": lambda: Polygon(points),
-    }[shape]()
-    return made
+    if shape == "at":
+        return Point(points[0])
+    return LineString(points) if shape == "line" else Polygon(points)
 
 
 def steps(bar: object) -> Callable[[int, int], None]:

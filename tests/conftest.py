@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 import small_farm
 
+pytest_plugins = ["browser_fixtures"]
+
 MAY_3 = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
 
 

@@ -1,4 +1,4 @@
-"""A farm of a few small fields on made terrain, written through our own writer: quick to build, for whole-path tests."""
+"""A farm of a few small fields on made terrain, written through our own writer: quick to build."""
 
 from __future__ import annotations
 

@@ -42,9 +42,7 @@ BUILT_IN = {
         True,
         False,
     ),
-    "damp": Ground(
-        "damp", 0.40, 0.02, "Between firm and wet: common practice, no source", 0.20, 0.55, True, True
-    ),
+    "damp": Ground("damp", 0.40, 0.02, "Between firm and wet: common practice, no source", 0.20, 0.55, True, True),
     "wet": Ground(
         "wet",
         0.25,

@@ -88,8 +88,7 @@ def rig(settings: Settings) -> Rig:
     machines = {key: machine(key, table, example) for key, table in tables.items()}
     of_grounds = grounds(settings.grounds)
     drivers = {
-        key: Driver(key, table.share, not settings.drivers)
-        for key, table in (settings.drivers or DRIVERS).items()
+        key: Driver(key, table.share, not settings.drivers) for key, table in (settings.drivers or DRIVERS).items()
     }
     return Rig(machines, of_grounds, drivers, _shown(settings, machines, of_grounds, drivers))
 
@@ -188,4 +187,3 @@ def _known(where: str, value: str, keys: Collection[str]) -> None:
     if value not in keys:
         near = difflib.get_close_matches(value, list(keys), n=1, cutoff=0.0)
         raise SettingsError(f"{where} is '{value}', which is not among them; the nearest is '{near[0]}'.")
-

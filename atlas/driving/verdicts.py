@@ -26,9 +26,7 @@ def stand(terrain: TerrainSurvey, rig: Rig) -> tuple[Tilt, ...]:
     for m in rig.machines.values():
         wheels = (m.track_m, m.wheelbase_m)
         if wheels not in stood:
-            stood[wheels] = stance(
-                z, gradient, covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m, terms=terms
-            )
+            stood[wheels] = stance(z, gradient, covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m, terms=terms)
     return tuple(tilt(m, stood[(m.track_m, m.wheelbase_m)]) for m in rig.machines.values())
 
 

@@ -109,9 +109,7 @@ def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls:
         k.judge_wet(
             tilt, cells.steepness, rows.on_wet_spots[:, i], marks.wet, marks.wet_severity, zone[i], reason[i]
         )
-        k.judge_closed(
-            falls.below, marks.foot, falls.closed, marks.closed, rows.below_drop[i], zone[i], reason[i]
-        )
+        k.judge_closed(falls.below, marks.foot, falls.closed, marks.closed, rows.below_drop[i], zone[i], reason[i])
     size = cells.shape[0] * cells.shape[1]
     all_zone = np.full((drivers, size), int(Zone.UNSURVEYED), dtype=np.uint8)
     all_reason = np.full((drivers, size), int(Reason.NO_HEIGHT), dtype=np.uint8)

@@ -22,26 +22,25 @@ from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
 from atlas.errors import TerrainError
+from atlas.farm.tile_table import TileTable
 from atlas.grid import CellWindow, Floats, Grid
 
 # What rasterio raises: its own errors, and GDAL's, which are no relatives of them.
 RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError)
 KEPT_OPEN = 4
 GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
-GDAL_OPTIONS = {"GDAL_CACHEMAX": 64, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
+CACHE_BYTES = 96_000_000  # rasterio hands the number on as bytes
+GDAL_OPTIONS = {"GDAL_CACHEMAX": CACHE_BYTES, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
 
 
 @dataclass(frozen=True)
 class Stored:
-    """What GDAL opens (a file, a GeoPackage's table `coverage`, a virtual mosaic), and what people call it."""
+    """What GDAL opens (a file, a GeoPackage's table `tiles`, a virtual mosaic), and what people call it."""
 
     dataset: str
     label: str
     paths: tuple[Path, ...]
-    coverage: str | None = None  # the table's name, where it is a coverage of the one GeoPackage in `paths`
-    zoom: int = 0
-    scaled: bool = False  # a coverage of scaled 16-bit tiles, which GDAL would round
-    first_cell: tuple[int, int] = (0, 0)  # row and column of the model's first cell in the coverage's tile matrix
+    tiles: TileTable | None = None  # where it is a coverage of the one GeoPackage in `paths`
     scale: float = 1.0  # stored number × scale + offset is the height, in the model's own unit
     offset: float = 0.0
     warp_to: Grid | None = None  # the grid it is warped to, where its own is in degrees
@@ -87,7 +86,7 @@ def _open(stored: Stored) -> Any:
     if key in _held:
         _held.move_to_end(key)
         return _held[key][-1]
-    opened = [open_dataset(stored.dataset, stored.coverage)]
+    opened = [open_dataset(stored.dataset, stored.tiles.table if stored.tiles else None)]
     if stored.warp_to is not None:
         grid = stored.warp_to
         opened.append(

@@ -75,9 +75,7 @@ def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> 
     )
 
 
-def read_contents(
-    path: Path, settings: Settings, problems: Problems, as_of: datetime | None = None
-) -> Contents:
+def read_contents(path: Path, settings: Settings, problems: Problems, as_of: datetime | None = None) -> Contents:
     """Every row of every layer we use, in the terrain's CRS; problems of rows are remarks, not errors.
 
     With `as_of` markings are as they stood then, whatever has been said of them since.

@@ -8,39 +8,34 @@ height = (stored × tile scale + tile offset) × coverage scale + coverage offse
 from __future__ import annotations
 
 import io
-import sqlite3
 from contextlib import closing
+from pathlib import Path
 
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from atlas.errors import TerrainError
-from atlas.farm import sqlite_file, tile_sums
-from atlas.farm.datasets import Stored
+from atlas.farm import sqlite_file
+from atlas.farm.tile_table import TileTable, tiles_at
 from atlas.grid import CellWindow, Floats
 
 
-def read(stored: Stored, window: CellWindow) -> Floats:
+def read(path: Path, told: TileTable, window: CellWindow, label: str) -> Floats:
     """Stored heights of a window in the coverage's own unit, (rows, cols) float64, NaN in gaps.
 
     Raises TerrainError where a tile cannot be read.
     """
     z = np.full((window.rows, window.cols), np.nan)
-    top, left = window.row + stored.first_cell[0], window.col + stored.first_cell[1]
+    top, left = window.row + told.first_row, window.col + told.first_col
     try:
-        with closing(sqlite_file.connect_to_read(stored.paths[0])) as db:
-            scale, offset, gap = db.execute(
-                "SELECT scale, offset, data_null FROM gpkg_2d_gridded_coverage_ancillary "
-                "WHERE lower(tile_matrix_set_name) = lower(?)",
-                (stored.coverage,),
-            ).fetchone()
-            for tile in tile_sums.tiles(db, stored, window):
+        with closing(sqlite_file.connect_to_read(path)) as db:
+            for tile in tiles_at(db, told, window):
                 raw = np.array(Image.open(io.BytesIO(tile.data))).astype(np.float64)
-                heights = (raw * tile.scale + tile.offset) * scale + offset
-                heights[raw == gap] = np.nan
-                _paste(heights, z, tile.row * raw.shape[0] - top, tile.column * raw.shape[1] - left)
-    except (sqlite3.Error, TypeError, ValueError, UnidentifiedImageError, OSError) as e:
-        raise TerrainError(f"{stored.label}: a height tile cannot be read; fetch a whole copy ({e}).") from e
+                heights = (raw * tile.scale + tile.offset) * told.scale + told.offset
+                heights[raw == told.gap] = np.nan
+                _paste(heights, z, tile.row * told.tile_rows - top, tile.column * told.tile_cols - left)
+    except (*sqlite_file.SQLITE_ERRORS, TypeError, ValueError, UnidentifiedImageError, OSError) as e:
+        raise TerrainError(f"{label}: a height tile cannot be read; fetch a whole copy ({e}).") from e
     return z
 
 

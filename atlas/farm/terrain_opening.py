@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from rasterio.transform import Affine
 from rasterio.warp import calculate_default_transform
 
 from atlas.errors import TerrainError
-from atlas.farm import datasets, ground_crs, raster_files, sqlite_file
+from atlas.farm import datasets, ground_crs, raster_files, tile_table
 from atlas.farm.datasets import GDAL_OPTIONS, Stored
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
@@ -56,7 +55,7 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
     """Bring a model as stored to metres on a north-up grid, without touching a height where that can be."""
     remarks = list(found.remarks)
     ground = ground_crs.understand(found.crs, found.stored.label)
-    layer = found.stored.coverage or "dem"
+    layer = found.stored.tiles.table if found.stored.tiles else "dem"
     metres = _height_unit(found, ground, terrain, remarks)
     flipped = found.transform.e > 0
     if flipped:
@@ -65,7 +64,7 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
     north = t.f + found.rows * t.e if flipped else t.f
     stored = found.stored
     if ground.map_unit_m is None:
-        if stored.scaled:
+        if stored.tiles is not None and stored.tiles.integer:
             raise TerrainError(
                 f"{stored.label}: heights in scaled 16-bit tiles and in degrees are not read; "
                 "warp the terrain to a CRS in metres first."
@@ -97,7 +96,7 @@ def _height_unit(
     found: Found, ground: ground_crs.GroundCrs, terrain: TerrainTable, remarks: list[Remark]
 ) -> float:
     """Metres in one unit of height: as settings say, else the raster, else its CRS, else metres."""
-    layer = found.stored.coverage or "dem"
+    layer = found.stored.tiles.table if found.stored.tiles else "dem"
     told = ground_crs.unit_m(terrain.height_unit) or ground_crs.unit_m(found.unit) or ground.height_unit_m
     if told is None:
         if found.unit:
@@ -132,7 +131,7 @@ def _warped(found: Found, ground: ground_crs.GroundCrs, remarks: list[Remark]) -
     except datasets.RASTER_ERRORS as e:
         raise TerrainError(f"{found.stored.label}: cannot be warped to {zone.name}; set its CRS right.") from e
     grid = Grid(target, place.c, place.f, place.a, -place.e, height, width)
-    layer = found.stored.coverage or "dem"
+    layer = found.stored.tiles.table if found.stored.tiles else "dem"
     remarks.append(
         Remark(layer, "", f"the terrain is in degrees and was warped to {zone.name}, cells of {place.a:.2f} m")
     )
@@ -204,61 +203,9 @@ def _coverage(path: Path, layer: Layer) -> Found:
     except datasets.RASTER_ERRORS as e:
         raise TerrainError(f"{label}: the terrain cannot be read; fetch a whole copy ({e}).") from e
     raster_files.check_upright(t, label)
-    about = _about(path, layer.name, zoom)
-    stored = Stored(
-        dataset,
-        label,
-        (path.absolute(),),
-        layer.name,
-        zoom,
-        about.step > 0,
-        (round((about.north - t.f) / -t.e), round((t.c - about.west) / t.a)),
-    )
-    remarks = _coarse(layer.name, about.step)
-    if about.on_corners:
+    told = tile_table.describe(path, layer.name, zoom, t)
+    stored = Stored(dataset, label, (path.absolute(),), told)
+    remarks = _coarse(layer.name, told.step)
+    if told.on_corners:
         remarks += (Remark(layer.name, "", "its heights stand for cell corners; places may be half a cell off"),)
-    return Found(stored, crs, t, rows, cols, unit, about.source, remarks)
-
-
-@dataclass(frozen=True)
-class _About:
-    """What a coverage's own tables add to what GDAL tells of it."""
-
-    west: float
-    north: float
-    step: float  # between one stored number and the next; 0 for heights stored as floats
-    on_corners: bool
-    source: str
-
-
-def _about(path: Path, table: str, zoom: int) -> _About:
-    try:
-        with closing(sqlite_file.connect_to_read(path)) as db:
-            west, north = db.execute(
-                "SELECT min_x, max_y FROM gpkg_tile_matrix_set WHERE lower(table_name) = lower(?)", (table,)
-            ).fetchone()
-            kind, scale, encoding = db.execute(
-                "SELECT datatype, scale, grid_cell_encoding FROM gpkg_2d_gridded_coverage_ancillary "
-                "WHERE lower(tile_matrix_set_name) = lower(?)",
-                (table,),
-            ).fetchone()
-            quoted = table.replace('"', '""')
-            step = db.execute(
-                f'SELECT max(coalesce(a.scale, 1.0)) FROM "{quoted}" t LEFT JOIN gpkg_2d_gridded_tile_ancillary a '
-                "ON a.tpudt_id = t.id AND lower(a.tpudt_name) = lower(?) WHERE t.zoom_level = ?",
-                (table, zoom),
-            ).fetchone()[0]
-            source = db.execute(
-                "SELECT description FROM gpkg_contents WHERE lower(table_name) = lower(?)", (table,)
-            ).fetchone()[0]
-    except (*sqlite_file.SQLITE_ERRORS, TypeError) as e:  # TypeError: a row the standard asks for is not there
-        raise TerrainError(
-            f"{path}, layer '{table}': its coverage tables are not whole; fetch a whole copy."
-        ) from e
-    return _About(
-        west,
-        north,
-        (step or 1.0) * scale if kind == "integer" else 0.0,
-        "corner" in (encoding or ""),
-        source or "",
-    )
+    return Found(stored, crs, t, rows, cols, unit, told.description, remarks)

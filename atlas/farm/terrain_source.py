@@ -15,6 +15,7 @@ from atlas.errors import TerrainError
 from atlas.farm import datasets, scaled_tiles, tile_sums
 from atlas.farm.datasets import Stored
 from atlas.farm.records import Remark
+from atlas.farm.tile_table import TileTable
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights
 
 HIGHEST_M = 9000.0
@@ -57,13 +58,16 @@ class TerrainSource:
         return wanted
 
     def _stored(self, window: CellWindow) -> Floats:
-        if self._in_tiles:
-            tile_sums.verify_tiles(self.stored, window)
         row = self.grid.rows - window.row - window.rows if self.flipped else window.row
         cells = CellWindow(row, window.col, window.rows, window.cols)
-        z = scaled_tiles.read(self.stored, cells) if self.stored.scaled else datasets.read(self.stored, cells)
+        z = datasets.read(self.stored, cells) if self._tiles is None else self._from_tiles(self._tiles, cells)
         z = z * self.metres
         return z[::-1] if self.flipped else z
+
+    def _from_tiles(self, told: TileTable, cells: CellWindow) -> Floats:
+        path, label = self.stored.paths[0], self.stored.label
+        tile_sums.verify_tiles(path, told, cells, label)
+        return scaled_tiles.read(path, told, cells, label) if told.integer else datasets.read(self.stored, cells)
 
     def count_implausible(self, bounds: Bounds) -> int:
         """How many stored numbers of a window cannot be heights on earth and are read as gaps."""
@@ -80,8 +84,8 @@ class TerrainSource:
         digest.update(self.crs_text.encode())
         inside = _clipped(wanted, self.grid)
         if inside.rows > 0 and inside.cols > 0:
-            if self._in_tiles:
-                digest.update(tile_sums.digest(self.stored, inside).encode())
+            if self._tiles is not None:
+                digest.update(tile_sums.digest(self.stored.paths[0], self._tiles, inside).encode())
             else:
                 digest.update(np.ascontiguousarray(self._stored(inside)).tobytes())
         return digest.hexdigest()
@@ -108,9 +112,9 @@ class TerrainSource:
         datasets.close(self.stored)
 
     @property
-    def _in_tiles(self) -> bool:
-        """Whether a window's cells are the very cells of a coverage's tiles."""
-        return self.stored.coverage is not None and self.stored.warp_to is None
+    def _tiles(self) -> TileTable | None:
+        """The tiles whose cells are the very cells of a window; None for rasters and for warped coverages."""
+        return self.stored.tiles if self.stored.warp_to is None else None
 
     @property
     def paths(self) -> tuple[Path, ...]:

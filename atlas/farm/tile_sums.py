@@ -3,42 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 
 from atlas.errors import TerrainError
 from atlas.farm import sqlite_file
-from atlas.farm.datasets import Stored
 from atlas.farm.schema import TILE_SUMS_TABLE
+from atlas.farm.tile_table import Tile, TileTable, all_tiles, tiles_at
 from atlas.grid import CellWindow
 
-TILES = """SELECT t.zoom_level, t.tile_column, t.tile_row, t.tile_data,
-coalesce(a.scale, 1.0), coalesce(a.offset, 0.0)
-FROM "{table}" t LEFT JOIN gpkg_2d_gridded_tile_ancillary a
-ON a.tpudt_id = t.id AND lower(a.tpudt_name) = lower(?)"""
-PLACE = "zoom_level = ? AND tile_column BETWEEN ? AND ? AND tile_row BETWEEN ? AND ?"
-ORDER = " ORDER BY t.zoom_level, t.tile_row, t.tile_column"
+FILES_KEPT = 4
+_checked: dict[tuple[Path, int, int, TileTable], set[tuple[int, int]]] = {}  # tiles found whole, by state of file
 
 
-@dataclass(frozen=True)
-class Tile:
-    """One stored tile: its place, its bytes, and the numbers that turn them into heights."""
-
-    zoom: int
-    column: int
-    row: int
-    data: bytes
-    scale: float
-    offset: float
-
-    @property
-    def sha256(self) -> str:
-        digest = hashlib.sha256(self.data)
-        digest.update(f"{float(self.scale)!r} {float(self.offset)!r}".encode())
-        return digest.hexdigest()
+def tile_sum(tile: Tile) -> str:
+    """SHA-256 of a tile's stored bytes and of the numbers that turn them into heights."""
+    digest = hashlib.sha256(tile.data)
+    digest.update(f"{float(tile.scale)!r} {float(tile.offset)!r}".encode())
+    return digest.hexdigest()
 
 
 def add(path: Path, table: str, stamp: str) -> None:
@@ -50,11 +32,11 @@ def add(path: Path, table: str, stamp: str) -> None:
             "tile_row INTEGER NOT NULL, sha256 TEXT NOT NULL, "
             "UNIQUE (tile_table, zoom_level, tile_column, tile_row))"
         )
-        for tile in _tiles(db, table):
+        for tile in all_tiles(db, table):
             db.execute(
                 f"INSERT INTO {TILE_SUMS_TABLE} (tile_table, zoom_level, tile_column, tile_row, sha256) "
                 "VALUES (?, ?, ?, ?, ?)",
-                (table, tile.zoom, tile.column, tile.row, tile.sha256),
+                (table, tile.zoom, tile.column, tile.row, tile_sum(tile)),
             )
         db.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
@@ -63,84 +45,55 @@ def add(path: Path, table: str, stamp: str) -> None:
         )
 
 
-def tiles(db: sqlite3.Connection, source: Stored, window: CellWindow) -> Iterator[Tile]:
-    """The stored tiles that hold a window of a coverage. Raises sqlite3.Error."""
-    return _tiles(db, source.coverage or "", _place(db, source, window))
-
-
-def digest(source: Stored, window: CellWindow) -> str:
+def digest(path: Path, told: TileTable, window: CellWindow) -> str:
     """One digest of all stored tiles that hold a window. Raises TerrainError."""
-    try:
-        with closing(sqlite_file.connect_to_read(source.paths[0])) as db:
-            found = [f"{t.zoom}/{t.column}/{t.row} {t.sha256}" for t in tiles(db, source, window)]
-            coverage = db.execute(
-                "SELECT scale, offset, data_null FROM gpkg_2d_gridded_coverage_ancillary "
-                "WHERE lower(tile_matrix_set_name) = lower(?)",
-                (source.coverage,),
-            ).fetchone()
-    except sqlite_file.SQLITE_ERRORS as e:
-        raise TerrainError(sqlite_file.sentence(source.paths[0], e)) from e
-    return hashlib.sha256("\n".join([*found, repr(coverage)]).encode()).hexdigest()
+    found = [f"{told!r}", *(f"{place} {sha}" for place, sha in _now(path, told, window).items())]
+    return hashlib.sha256("\n".join(found).encode()).hexdigest()
 
 
-def verify_tiles(source: Stored, window: CellWindow) -> None:
+def verify_tiles(path: Path, told: TileTable, window: CellWindow, label: str) -> None:
     """Raise TerrainError where a tile of the window is not the one that was written.
 
     A coverage whose tiles were never summed (another program made it) has nothing to be checked against.
     """
-    try:
-        with closing(sqlite_file.connect_to_read(source.paths[0])) as db:
-            if not _summed(db, source):
-                return
-            now = {(t.column, t.row): t.sha256 for t in tiles(db, source, window)}
-            written = {
-                (column, row): sha
-                for column, row, sha in db.execute(
-                    f"SELECT tile_column, tile_row, sha256 FROM {TILE_SUMS_TABLE} "
-                    f"WHERE lower(tile_table) = lower(?) AND {PLACE}",
-                    (source.coverage, *_place(db, source, window)),
-                )
-            }
-    except sqlite_file.SQLITE_ERRORS as e:
-        raise TerrainError(sqlite_file.sentence(source.paths[0], e)) from e
+    if told.sums is None:
+        return
+    zoom, first_col, last_col, first_row, last_row = told.place(window)
+    wanted = {(c, r) for c in range(first_col, last_col + 1) for r in range(first_row, last_row + 1)}
+    found = path.stat()
+    checked = _checked.setdefault((path, found.st_size, found.st_mtime_ns, told), set())
+    if wanted <= checked:
+        return
+    now, written = _now(path, told, window), _written(path, told, window)
     for column, row in sorted(now.keys() | written.keys()):
         if now.get((column, row)) != written.get((column, row)):
             what = "is not what was written" if (column, row) in now else "is missing"
             raise TerrainError(
-                f"{source.label}: height tile {source.zoom}/{column}/{row} {what}; fetch a whole copy, or "
+                f"{label}: height tile {zoom}/{column}/{row} {what}; fetch a whole copy, or "
                 "start a new farm file if the terrain was replaced on purpose."
             )
+    checked |= wanted
+    while len(_checked) > FILES_KEPT:
+        _checked.pop(next(iter(_checked)))
 
 
-def _summed(db: sqlite3.Connection, source: Stored) -> bool:
-    if not db.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (TILE_SUMS_TABLE,)).fetchone():
-        return False
-    sql = f"SELECT 1 FROM {TILE_SUMS_TABLE} WHERE lower(tile_table) = lower(?) LIMIT 1"
-    return db.execute(sql, (source.coverage,)).fetchone() is not None
+def _now(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int], str]:
+    """Checksums of a window's tiles as they are stored now, by column and row."""
+    try:
+        with closing(sqlite_file.connect_to_read(path)) as db:
+            return {(t.column, t.row): tile_sum(t) for t in tiles_at(db, told, window)}
+    except sqlite_file.SQLITE_ERRORS as e:
+        raise TerrainError(sqlite_file.sentence(path, e)) from e
 
 
-def _tiles(db: sqlite3.Connection, table: str, place: tuple[int, ...] = ()) -> Iterator[Tile]:
-    where = " WHERE t." + PLACE.replace("AND tile", "AND t.tile") if place else ""
-    sql = TILES.format(table=table.replace('"', '""')) + where + ORDER
-    for row in db.execute(sql, (table, *place)):
-        yield Tile(*row)
-
-
-def _place(db: sqlite3.Connection, source: Stored, window: CellWindow) -> tuple[int, ...]:
-    """Zoom level, first and last column, first and last row of the tiles that hold a window."""
-    matrix = db.execute(
-        "SELECT tile_width, tile_height FROM gpkg_tile_matrix "
-        "WHERE lower(table_name) = lower(?) AND zoom_level = ?",
-        (source.coverage, source.zoom),
-    ).fetchone()
-    if matrix is None:
-        raise sqlite3.DatabaseError(f"tile matrix of {source.coverage} is missing")
-    width, height = matrix
-    row, col = window.row + source.first_cell[0], window.col + source.first_cell[1]
-    return (
-        source.zoom,
-        col // width,
-        (col + window.cols - 1) // width,
-        row // height,
-        (row + window.rows - 1) // height,
+def _written(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int], str]:
+    """Checksums of a window's tiles as they were written, by column and row."""
+    sql = (
+        f"SELECT tile_column, tile_row, sha256 FROM {TILE_SUMS_TABLE} WHERE tile_table = ? AND zoom_level = ? "
+        "AND tile_column BETWEEN ? AND ? AND tile_row BETWEEN ? AND ?"
     )
+    try:
+        with closing(sqlite_file.connect_to_read(path)) as db:
+            return {(c, r): sha for c, r, sha in db.execute(sql, (told.sums, *told.place(window)))}
+    except sqlite_file.SQLITE_ERRORS as e:
+        raise TerrainError(sqlite_file.sentence(path, e)) from e

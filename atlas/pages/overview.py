@@ -15,7 +15,7 @@ from atlas import words
 from atlas.pages.context import PageContext
 from atlas.pages.folium_map import map_script
 from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
-from atlas.pages.overview_hatch import cross_hatch
+from atlas.pages.overview_hatch import cross_hatch, slanted
 from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
@@ -65,6 +65,7 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "strip_mm": STRIP_MM,
         "north": north_arrow(drawing.north_deg),
         "key_hatch": cross_hatch(box(0, 0, 12, 6)),
+        "key_slant": slanted(box(0, 0, 12, 6)),
         "stamp": stamp,
         "until": until,
     }
@@ -148,7 +149,7 @@ def _strip(shares: EntryShares) -> tuple[Piece, ...]:
     if shares.area_m2 <= 0:
         return ()
     start, pieces = 0.0, []
-    for zone in ("any_way", "up_down", "on_foot", "keep_out", "unsurveyed"):
+    for zone in ("any_way", "up_down", "cut_off", "on_foot", "keep_out", "unsurveyed"):
         length = 100.0 * getattr(shares, f"{zone}_m2") / shares.area_m2
         if length >= 0.05:
             pieces.append(Piece(zone, round(start, 1), round(length, 1)))

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from pyproj import CRS, Transformer
 from shapely import maximum_inscribed_circle, set_precision, wkt
 from shapely.geometry import MultiPolygon, Polygon
 
-from atlas.driving.records import Drive, TaggedHazard
+from atlas.driving.records import Drive, TaggedHazard, Zone
 from atlas.farm.records import Release, WayIn
 from atlas.pages.overview_picture import Stroke, ZonePicture, picture_of
 
@@ -24,27 +25,31 @@ OUTLINE_TOLERANCE_M = 0.5  # 0.1 mm at 1:5000
 
 @dataclass(frozen=True)
 class EntryShares:
-    """How much of the field each zone holds for the set that paper shows, m², and which set that is."""
+    """How much of the field each zone holds for the set that paper shows, m², and which set that is. Ground that
+    the machine cannot reach counts apart from the open ground."""
 
     machine: str
     ground: str
     driver: str
     any_way_m2: float
     up_down_m2: float
+    cut_off_m2: float
     on_foot_m2: float
     keep_out_m2: float
     unsurveyed_m2: float
-    cut_off_m2: float | None
 
     @property
     def area_m2(self) -> float:
-        return self.any_way_m2 + self.up_down_m2 + self.on_foot_m2 + self.keep_out_m2 + self.unsurveyed_m2
+        return self.any_way_m2 + self.up_down_m2 + self.closed_m2
+
+    @property
+    def closed_m2(self) -> float:
+        return self.cut_off_m2 + self.on_foot_m2 + self.keep_out_m2 + self.unsurveyed_m2
 
     @property
     def closed_share(self) -> float:
-        """The part of the field this machine must stay out of, 0 to 1."""
-        closed = self.on_foot_m2 + self.keep_out_m2 + self.unsurveyed_m2
-        return closed / self.area_m2 if self.area_m2 > 0 else 1.0
+        """The part of the field this machine must stay out of or cannot reach, 0 to 1."""
+        return self.closed_m2 / self.area_m2 if self.area_m2 > 0 else 1.0
 
 
 @dataclass(frozen=True)
@@ -199,20 +204,24 @@ def _to_globe(survey: FieldSurvey) -> Transformer:
 
 
 def _drawn(survey: FieldSurvey, drive: Drive) -> Drawn:
-    return Drawn(_shares(drive), picture_of(survey.terrain, drive, survey.parcel.shape))
+    return Drawn(_shares(survey, drive), picture_of(survey.terrain, drive, survey.parcel.shape))
 
 
-def _shares(d: Drive) -> EntryShares:
+def _shares(survey: FieldSurvey, d: Drive) -> EntryShares:
+    weight = survey.terrain.covered.astype(np.float64) * survey.terrain.grid.cell_area
+    any_cut = float(weight[(d.zone == Zone.ANY_WAY) & (d.cut_off > 0)].sum())
+    cut = min(d.cut_off_m2 or 0.0, d.any_way_m2 + d.up_down_m2)
+    any_cut = min(any_cut, cut, d.any_way_m2)
     return EntryShares(
         d.machine,
         d.ground,
         d.driver,
-        d.any_way_m2,
-        d.up_down_m2,
+        d.any_way_m2 - any_cut,
+        d.up_down_m2 - (cut - any_cut),
+        cut,
         d.on_foot_m2,
         d.keep_out_m2,
         d.unsurveyed_m2,
-        d.cut_off_m2,
     )
 
 

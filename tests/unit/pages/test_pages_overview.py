@@ -15,7 +15,7 @@ from shapely import contains, points, prepare, union_all, wkt
 from atlas.driving.records import Zone
 from atlas.pages.context import PageContext
 from atlas.pages.overview import OverviewEntry, entry_of, folded, overview_page
-from atlas.pages.overview_entry import EntryRelease, EntryShares
+from atlas.pages.overview_entry import EntryRelease, EntryShares, summarise
 from atlas.pages.overview_picture import NO_GROUND, picture_of, worst_of_blocks
 from atlas.pages.overview_relief import FarmRelief
 from atlas.pages.sheet_set import drive_of, shown
@@ -80,12 +80,40 @@ def test_shares_are_those_of_the_survey(survey: FieldSurvey, entry: OverviewEntr
     shares = entry.released.shares
     assert shares.area_m2 == pytest.approx(survey.terrain.figures.area_m2, rel=1e-6)
     assert shares.closed_share == pytest.approx(
-        1 - (drive.any_way_m2 + drive.up_down_m2) / survey.terrain.figures.area_m2, abs=1e-6
+        1 - (drive.any_way_m2 + drive.up_down_m2 - (drive.cut_off_m2 or 0)) / survey.terrain.figures.area_m2,
+        abs=1e-6,
     )
 
 
+def test_ground_out_of_reach_is_not_open(survey: FieldSurvey, ctx: PageContext) -> None:
+    """Counted as closed and drawn, where every zone was open before."""
+    drive = drive_of(survey, shown(survey, ctx))
+    assert drive is not None
+    grid, covered = survey.terrain.grid, survey.terrain.covered.astype(float)
+    area = survey.terrain.figures.area_m2
+    east = np.broadcast_to(grid.xs > np.median(grid.xs), grid.shape)
+    cut = float((covered * grid.cell_area)[east].sum())
+    open_field = replace(
+        drive,
+        zone=np.zeros_like(drive.zone),
+        cut_off=east.astype(np.uint8),
+        any_way_m2=area,
+        up_down_m2=0.0,
+        on_foot_m2=0.0,
+        keep_out_m2=0.0,
+        unsurveyed_m2=0.0,
+        cut_off_m2=cut,
+    )
+    entry = summarise(survey, None, open_field)
+    assert entry.unreleased is not None
+    assert entry.unreleased.shares.closed_share == pytest.approx(cut / area)
+    drawn = wkt.loads(entry.unreleased.picture.cut_off)
+    assert drawn.area == pytest.approx(cut, rel=0.05)
+    assert drawn.bounds[0] > np.median(grid.xs) - 4.5
+
+
 def test_a_field_without_area_counts_as_closed() -> None:
-    assert EntryShares("m", "wet", "new", 0, 0, 0, 0, 0, None).closed_share == 1.0
+    assert EntryShares("m", "wet", "new", 0, 0, 0, 0, 0, 0).closed_share == 1.0
 
 
 def test_the_picture_is_never_more_open_than_the_survey(survey: FieldSurvey, ctx: PageContext) -> None:
@@ -181,7 +209,13 @@ def test_one_closed_cell_in_a_large_field_is_not_rounded_away(
 ) -> None:
     assert entry.released is not None
     shares = replace(
-        entry.released.shares, any_way_m2=39_999.0, up_down_m2=0, on_foot_m2=0, keep_out_m2=1.0, unsurveyed_m2=0
+        entry.released.shares,
+        any_way_m2=39_999.0,
+        up_down_m2=0,
+        cut_off_m2=0,
+        on_foot_m2=0,
+        keep_out_m2=1.0,
+        unsurveyed_m2=0,
     )
     text = html([replace(entry, released=replace(entry.released, shares=shares))], ctx, relief)
     assert ">1 % closed<" in text
