@@ -52,7 +52,7 @@ def write_shared(
         stage.write(name, content)
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
     entries = [OverviewEntry.from_json(s.entry) for s in _states(stage, parcels)]
-    for name, content in overview_page(entries, context, farm_relief(farm)).items():
+    for name, content in overview_page(entries, context, farm_relief(farm, context.settings)).items():
         stage.write(name, content)
     for name, content in machines_page(_unless_same(stage, context)).items():
         stage.write(name, content)
