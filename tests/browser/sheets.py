@@ -119,3 +119,8 @@ def stances(page: Page, machine: str) -> Floats:
         machine,
     )
     return np.frombuffer(b64decode(found[2]), np.float64).reshape(found[0], found[1], 4)
+
+
+def unpacked(page: Page, text: str) -> bytes:
+    """What the page's own unpacking makes of a text."""
+    return b64decode(page.evaluate(f"text => ({_BYTES})(fieldAtlas.unpack(text))", text))

@@ -87,10 +87,7 @@ def test_a_tap_tells_the_verdict_of_that_place(page: Page) -> None:
             for (let col = 3; col < c.cols - 3; col += 1) {
               const zone = fieldAtlas.verdictAt(row, col).zone;
               if (zone !== 255 && !found[zone]) {
-                const p = fieldAtlas.map.latLngToContainerPoint(
-                  [c.north - (row + 0.5) * c.y, c.west + (col + 0.5) * c.x]);
-                const box = fieldAtlas.map.getContainer().getBoundingClientRect();
-                found[zone] = [box.x + p.x, box.y + p.y];
+                found[zone] = [c.west + (col + 0.5) * c.x, c.north - (row + 0.5) * c.y];
               }
             }
           }
@@ -98,8 +95,8 @@ def test_a_tap_tells_the_verdict_of_that_place(page: Page) -> None:
         }"""
     )
     assert len(places) >= 3
-    for zone, (x, y) in places.items():
-        page.touchscreen.tap(x, y)
+    for zone, at in places.items():
+        page.touchscreen.tap(*on_screen(page, at))
         page.clock.run_for(1000)
         told = page.locator("#told [data-told] p").all_text_contents()
         assert told[0] == words.ZONES[ZONE_KEYS[int(zone)]]
@@ -109,6 +106,20 @@ def test_a_tap_tells_the_verdict_of_that_place(page: Page) -> None:
             assert any(line.startswith("What decided: ") for line in told)
         page.click("[data-do=hush]")
         assert not page.locator("#told").is_visible()
+
+
+def on_screen(page: Page, at: list[float]) -> tuple[float, float]:
+    """Where a place of the terrain's grid is on the screen just now; the map is brought into view."""
+    page.locator("#map_field").scroll_into_view_if_needed()
+    x, y = page.evaluate(
+        """([x, y]) => {
+          const p = fieldAtlas.map.latLngToContainerPoint([y, x]), frame = fieldAtlas.map.getContainer();
+          const box = frame.getBoundingClientRect();
+          return [box.x + frame.clientLeft + p.x, box.y + frame.clientTop + p.y];
+        }""",
+        at,
+    )
+    return x, y
 
 
 def test_a_tap_beside_the_field_knows_nothing(page: Page) -> None:
