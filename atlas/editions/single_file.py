@@ -54,6 +54,7 @@ def single_file(page: str, read: Read, number: int, issued_at: datetime) -> byte
     inside = _Inside(page, read, _edition(number, issued_at))
     body = html[head.end() :]
     body = _PAGES.sub(lambda _: _note("handed_on", number, issued_at), body, count=1)
+    body = _PAGES.sub("", body)
     body = body.replace("</footer>", _note("handed_on_foot", number, issued_at) + "</footer>", 1)
     body = _LINK.sub(lambda m: m[1], body)
     body = _PICTURE.sub(lambda m: f'{m[1]}{inside.picture(m[2])}"', body)
