@@ -14,7 +14,7 @@ from exactextract.raster import NumPyRasterSource
 from shapely.geometry import mapping
 
 from atlas.errors import FarmFileError
-from atlas.farm import layers, opening, problems
+from atlas.farm import layers, opening, problems, sqlite_file
 from atlas.farm.layers import Layer, Parts
 from atlas.farm.records import Parcel, Remark
 from atlas.farm.schema import TILE_SUMS_TABLE
@@ -60,6 +60,7 @@ def inspect(path: Path, settings: Settings) -> InspectReport:
     kept = problems.Problems(keep=True)
     try:
         listed = layers.catalogue(path)
+        kept.attempt(lambda: sqlite_file.check_whole(path), None)
         found = opening.read_contents(path, settings, kept)
     except FarmFileError as e:
         return InspectReport(path, (), None, (), (str(e),), ())

@@ -70,6 +70,17 @@ def _start(path: Path) -> bytes:
         raise FarmFileError(f"{path}: cannot be read ({e.strerror or e}).") from e
 
 
+def check_whole(path: Path) -> None:
+    """Have SQLite read every page of the file. Raises FarmFileError where some do not fit together."""
+    try:
+        with closing(connect_to_read(path)) as db:
+            found = db.execute("PRAGMA quick_check(1)").fetchone()[0]
+    except SQLITE_ERRORS as e:
+        raise FarmFileError(sentence(path, e)) from e
+    if found != "ok":
+        raise FarmFileError(f"{path}: is damaged ({found.splitlines()[0]}); fetch a whole copy.")
+
+
 def sentence(path: Path, error: Exception) -> str:
     """What an SQLite error, also one that GDAL passes on, means to the one who holds the file."""
     text = str(error).lower()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -130,3 +132,16 @@ def test_a_bad_file_is_told_in_one_sentence(tmp_path: Path) -> None:
     assert not report.usable
     assert len(report.problems) == 1
     assert "is not a GeoPackage" in report.problems[0]
+
+
+def test_a_page_that_fits_nowhere_is_a_problem(tmp_path: Path) -> None:
+    """A page of the spatial index blanked: nothing we read needs it, yet the file is not whole."""
+    path = farm_file(tmp_path)
+    with closing(sqlite3.connect(path)) as db:
+        sql = "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_autoindex_field_atlas_tile_sums_1'"
+        (page,) = db.execute(sql).fetchone()
+    data = bytearray(path.read_bytes())
+    data[(page - 1) * 4096 + 8 : page * 4096] = bytes(4096 - 8)
+    path.write_bytes(data)
+    report = inspect(path, Settings())
+    assert any("is damaged" in problem for problem in report.problems)
