@@ -77,7 +77,7 @@ def stance_extremes(
         size = part.stop - part.start
         largest[:, :size] = 0.0
         for k in range(wheels.shape[0]):
-            _place(wheels[k], way[:, part], cell_x, cell_y, cols, steps, spots)
+            _place(wheels[k], way[0][part], way[1][part], cell_x, cell_y, cols, steps, spots)
             _opposite_heights(terms, cols, here[part], steps[0], spots[0], spots[1], heights[0], heights[1])
             _opposite_heights(terms, cols, here[part], steps[1], spots[2], spots[3], heights[2], heights[3])
             _keep_largest(int(size), heights, across, along, largest)
@@ -85,16 +85,11 @@ def stance_extremes(
                 _forget_level(level[part], largest)
             if k == n_fall - 1:
                 fall[:, :size] = largest[:3, :size]
+        _write(out[:, r], col[part], level[part], largest, fall)
         for i in range(n):
-            inside = part.start <= i < part.stop and not math.isnan(largest[3, i - part.start])
-            if inside:
-                any_way, down = largest[:3, i - part.start], fall[:, i - part.start]
-            else:  # near an edge or a gap: look again, minding which cells carry weight
+            if math.isnan(out[0, r, col[i]]):  # near an edge or a gap: mind which cells carry weight
                 start = n_beside if level[i] else 0
-                any_way, down = _careful(
-                    z, r, col[i], way[:, i], cell_x, cell_y, across, along, wheels, start, n_fall
-                )
-            _write(out, r, col[i], any_way, any_way if level[i] else down)
+                _careful(z, r, col[i], way[:, i], cell_x, cell_y, across, along, wheels, start, n_fall, out)
 
 
 @njit(cache=True, nogil=True)
@@ -114,13 +109,20 @@ def _known_cells(
 
 @njit(cache=True, nogil=True)
 def _place(
-    wheel: Floats, way: Floats, cell_x: float, cell_y: float, cols: int, steps: np.ndarray, spots: Floats
+    wheel: Floats,
+    east: Floats,
+    north: Floats,
+    cell_x: float,
+    cell_y: float,
+    cols: int,
+    steps: np.ndarray,
+    spots: Floats,
 ) -> None:
     """Where the two front wheels stand: steps to the cell whose centre is above and left, and how far past it."""
     per_x, per_y, width = 1.0 / cell_x, 1.0 / cell_y, np.int32(cols)
     for w in range(2):
         ahead, left = wheel[2 * w], wheel[2 * w + 1]
-        east, north, step, down, right = way[0], way[1], steps[w], spots[2 * w], spots[2 * w + 1]
+        step, down, right = steps[w], spots[2 * w], spots[2 * w + 1]
         for i in range(east.size):
             x = (ahead * east[i] - left * north[i]) * per_x
             y = -(ahead * north[i] + left * east[i]) * per_y
@@ -175,9 +177,14 @@ def _forget_level(level: np.ndarray, largest: Floats) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _write(out: Floats32, r: int, c: int, any_way: Floats, fall: Floats) -> None:
-    out[0, r, c], out[1, r, c], out[2, r, c] = any_way[0], any_way[1], math.sqrt(any_way[2])
-    out[3, r, c], out[4, r, c], out[5, r, c] = fall[0], fall[1], math.sqrt(fall[2])
+def _write(out: Floats32, col: np.ndarray, level: np.ndarray, largest: Floats, fall: Floats) -> None:
+    """Into one row of the answer, (6, cols), left NaN at a gap; on level cells any heading counts as the fall
+    line's."""
+    for i in range(col.size):
+        if not math.isnan(largest[3, i]):
+            c, down = col[i], largest if level[i] else fall
+            out[0, c], out[1, c], out[2, c] = largest[0, i], largest[1, i], math.sqrt(largest[2, i])
+            out[3, c], out[4, c], out[5, c] = down[0, i], down[1, i], math.sqrt(down[2, i])
 
 
 @njit(cache=True, nogil=True)
@@ -193,9 +200,10 @@ def _careful(
     wheels: Floats,
     start: int,
     n_fall: int,
-) -> tuple[Floats, Floats]:
-    """One cell near an edge or a gap: roll, pitch and stance squared over the headings from `start` on, and over
-    those near the fall line; NaN where a wheel is off the grid or on ground not measured."""
+    out: Floats32,
+) -> None:
+    """One cell near an edge or a gap, by the headings from `start` on (more than 0 on level cells, where all of
+    them count for the fall line too); left NaN where a wheel is off the grid or on ground not measured."""
     largest, fall = np.zeros(3), np.zeros(3)
     for k in range(start, wheels.shape[0]):
         pc = (wheels[k, 0] * way[0] - wheels[k, 1] * way[1]) / cell_x
@@ -205,16 +213,16 @@ def _careful(
         fl, rr = _height(z, r + pr, c + pc), _height(z, r - pr, c - pc)
         fr, rl = _height(z, r + qr, c + qc), _height(z, r - qr, c - qc)
         if math.isnan(fl + fr + rl + rr):
-            largest[:], fall[:] = math.nan, math.nan
-            break
+            return
         roll = max(abs(fl - fr), abs(rl - rr)) * across
         pitch = abs((fl + fr) - (rl + rr)) * along
         largest[0] = max(largest[0], roll)
         largest[1] = max(largest[1], pitch)
         largest[2] = max(largest[2], roll * roll + pitch * pitch)
-        if k == n_fall - 1:
+        if k < n_fall or start > 0:
             fall[:] = largest
-    return largest, fall
+    out[0, r, c], out[1, r, c], out[2, r, c] = largest[0], largest[1], math.sqrt(largest[2])
+    out[3, r, c], out[4, r, c], out[5, r, c] = fall[0], fall[1], math.sqrt(fall[2])
 
 
 @njit(cache=True, nogil=True)
