@@ -15,6 +15,7 @@ from atlas.grid import Bytes, Floats, Mask
 from atlas.pages.data_cells import CUT_OFF, NO_TURN, PageCells, Verdicts
 from atlas.pages.picture_frame import Frame, n
 from atlas.pages.picture_rings import rings_path
+from atlas.pages.signs import BOB_MM, PLUMB_MM
 
 STROKE_EVERY_MM, STROKE_MM = 4.4, 3.0
 # drawn in this order; each has its own fill, `up_down` only an edge and a breath of grey under its strokes
@@ -58,7 +59,8 @@ def zones_group(v: Verdicts, cells: PageCells, frame: Frame, fall: tuple[Floats,
     lines, bobs = strokes_paths(v, cells, frame, fall)
     return Markup(
         f'<g class="zones" clip-path="url(#field-clip)"><g class="zone-cells" transform="{place}">{paths}</g>'
-        f'<path class="plumb" d="{lines}"/><path class="bob" d="{bobs}"/></g>'
+        f'<path class="plumb" stroke-width="{n(PLUMB_MM * frame.mm, 3)}" d="{lines}"/>'
+        f'<path class="bob" stroke-width="{n(BOB_MM * frame.mm, 3)}" d="{bobs}"/></g>'
     )
 
 

@@ -105,8 +105,10 @@ def line_swatch(drawing: str) -> Markup:
     return Markup(f'<svg class="swatch" viewBox="0 0 14 9" aria-hidden="true">{drawing}</svg>')
 
 
+PLUMB_MM, BOB_MM = 0.35, 1.3  # a stroke that shows straight down, and the bob at its lower end
 UP_DOWN_SAMPLE = (
-    '<path class="plumb" d="M3 1.6v4.6M7 1.6v4.6M11 1.6v4.6"/><path class="bob" d="M3 6.6h0M7 6.6h0M11 6.6h0"/>'
+    f'<path class="plumb" stroke-width="{PLUMB_MM}" d="M3 1.6v4.6M7 1.6v4.6M11 1.6v4.6"/>'
+    f'<path class="bob" stroke-width="{BOB_MM}" d="M3 6.6h0M7 6.6h0M11 6.6h0"/>'
 )
 _TEETH = "M.5 2.5l1.6 3.4 1.6-3.4 1.7 3.4 1.6-3.4 1.6 3.4 1.6-3.4 1.7 3.4 1.6-3.4z"
 DROP_SAMPLE = f'<path class="drop-line" d="M.5 2.5h13"/><path class="teeth" d="{_TEETH}"/>'
