@@ -188,7 +188,7 @@ def _rasters(paths: list[Path], remarks: tuple[Remark, ...]) -> Found:
 def _coarse(layer: str, step: float) -> tuple[Remark, ...]:
     if step <= COARSE_STEP_M:
         return ()
-    return (Remark(layer, "", f"its heights are stored in steps of {step:.2g}, too coarse for driving zones"),)
+    return (Remark(layer, "", f"its heights are stored in steps of {step:.2g}; slopes are no finer than that"),)
 
 
 def _coverage(path: Path, layer: Layer) -> Found:
