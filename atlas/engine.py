@@ -37,6 +37,7 @@ from atlas.pages.context import PageContext, page_context
 from atlas.pages.figures import field_figures
 from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet, shown_set
+from atlas.pages.walk_entry import stops_of
 from atlas.settings import Settings, settings_for
 from atlas.survey import survey_field
 
@@ -218,6 +219,7 @@ def _one(task: _Task, farm: Farm, parcel: Parcel, key: str) -> tuple[str, AtlasE
         task.context.number,
         field_figures(survey, page, shown),
         entry_of(survey, task.context).as_json(),
+        stops_of(survey).as_json(),
         polygons_of(survey, ground, driver),
         sorted(files),
     )

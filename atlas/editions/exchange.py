@@ -1,4 +1,5 @@
-"""Marked hazards for other programs: GeoJSON (RFC 7946) and GPX 1.1, in longitude and latitude (WGS 84)."""
+"""Marked hazards and walks for other programs and receivers: GeoJSON (RFC 7946) and GPX 1.1, in longitude and
+latitude (WGS 84)."""
 
 from __future__ import annotations
 
@@ -17,6 +18,7 @@ from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from atlas.driving.walk_records import FarmWalks, WalkPlace
 from atlas.editions.state import stamp
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard
@@ -62,16 +64,59 @@ def hazards_gpx(farm: Farm) -> bytes:
 
 def gpx(places: Sequence[tuple[BaseGeometry, str, str]], to_globe: Transformer) -> bytes:
     """A GPX 1.1 file of waypoints: (shape, name, description) each."""
-    ET.register_namespace("", GPX)
-    root = ET.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "field-atlas"})
+    root = _gpx_root()
     for shape, name, description in places:
         inside = shape.representative_point()
         lon, lat = to_globe.transform(inside.x, inside.y)
-        lon = -180.0 if round(lon, 7) >= 180 else lon  # the schema ends before 180
-        point = ET.SubElement(root, f"{{{GPX}}}wpt", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
-        ET.SubElement(point, f"{{{GPX}}}name").text = _NOT_XML.sub("", name)
-        if description:
-            ET.SubElement(point, f"{{{GPX}}}desc").text = _NOT_XML.sub("", description)
+        _point(root, "wpt", lon, lat, name, description)
+    return _gpx_bytes(root)
+
+
+def walks_gpx(farms: Sequence[FarmWalks]) -> bytes:
+    """Every walk as a route from way in to way in, its stops and ways in also as waypoints; a stop's number is the
+    one on the page."""
+    root = _gpx_root()
+    for farm in farms:
+        for walk in farm.walks:
+            for place in walk.places:
+                _point(root, "wpt", place.at.lon, place.at.lat, *_told(place))
+    for farm in farms:  # the schema wants every waypoint before the first route
+        for walk in farm.walks:
+            route = ET.SubElement(root, f"{{{GPX}}}rte")
+            name = f"{farm.farm}: walk {walk.number}" if farm.farm else f"Walk {walk.number}"
+            ET.SubElement(route, f"{{{GPX}}}name").text = _NOT_XML.sub("", name)
+            for place in walk.places:
+                _point(route, "rtept", place.at.lon, place.at.lat, *_told(place))
+    return _gpx_bytes(root)
+
+
+def _told(place: WalkPlace) -> tuple[str, str]:
+    """Name and description of a walk's place."""
+    field, stop = place.field, place.stop
+    if stop is None:
+        return place.gate, f"way in, {field}"
+    where = f"{field}, {stop.place}" if stop.place else field
+    if not stop.unconfirmed:
+        return f"{place.number} likely wet", f"{where}: water gathers here, nobody has marked anything"
+    grade = f" ({SEVERITIES[stop.severity]})" if stop.severity else ""
+    note = f" {stop.note}" if stop.note else ""
+    return f"{place.number} {HAZARDS[stop.kind]}", f"{where}{grade}: not looked at since the storm.{note}"
+
+
+def _gpx_root() -> ET.Element:
+    ET.register_namespace("", GPX)
+    return ET.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "field-atlas"})
+
+
+def _point(parent: ET.Element, kind: str, lon: float, lat: float, name: str, description: str) -> None:
+    lon = -180.0 if round(lon, 7) >= 180 else lon  # the schema ends before 180
+    point = ET.SubElement(parent, f"{{{GPX}}}{kind}", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
+    ET.SubElement(point, f"{{{GPX}}}name").text = _NOT_XML.sub("", name)
+    if description:
+        ET.SubElement(point, f"{{{GPX}}}desc").text = _NOT_XML.sub("", description)
+
+
+def _gpx_bytes(root: ET.Element) -> bytes:
     return bytes(ET.tostring(root, encoding="UTF-8", xml_declaration=True))
 
 

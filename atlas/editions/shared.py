@@ -8,8 +8,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
 
+from atlas.driving.walk import plan
+from atlas.driving.walk_records import FieldStops
 from atlas.editions.changes import CHANGES_FILE, earlier_changes, field_change, field_removed, remembered
-from atlas.editions.exchange import hazards_geojson, hazards_gpx
+from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.polygons import write_polygons
 from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.state import (
@@ -33,6 +35,7 @@ from atlas.pages.figures import farm_head
 from atlas.pages.machine_cards import machines_page
 from atlas.pages.overview import farm_relief, overview_page
 from atlas.pages.overview_entry import OverviewEntry
+from atlas.pages.walk import walk_pages
 from atlas.settings import Settings
 
 
@@ -60,6 +63,10 @@ def write_shared(
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
+    walks = plan([FieldStops.from_json(s.walk) for s in _states(stage, parcels)])
+    for name, content in walk_pages(walks, entries, context, farm.terrain.grid.crs.to_wkt()).items():
+        stage.write(name, content)
+    stage.write("data/walk.gpx", walks_gpx(walks))
     stage.write("data/hazards.geojson", hazards_geojson(farm))
     stage.write("data/hazards.gpx", hazards_gpx(farm))
     rows = (row for s in _states(stage, parcels) for row in s.polygons)

@@ -20,6 +20,7 @@ from shapely import to_wkb
 from shapely.geometry.base import BaseGeometry
 
 from atlas.editions.publishing import FORMAT, is_atlas
+from atlas.farm.backdrop import backdrop_mark
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.grid import Bounds
@@ -49,6 +50,7 @@ class FieldState:
     number: int
     figures: dict[str, Any]
     entry: dict[str, Any]
+    walk: dict[str, Any]
     polygons: list[dict[str, Any]]
     files: list[str]
 
@@ -140,6 +142,7 @@ def shared_key(farm: Farm, settings: Settings) -> str:
         terrain.source,
         terrain.date,
         repr([stamp(s.passed_at) for s in farm.storms]),
+        backdrop_mark(farm),
     ]
     return _digest(parts)
 

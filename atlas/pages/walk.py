@@ -1,0 +1,110 @@
+"""The page to walk by: what to look at after a storm, in walking order, to print or to carry."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from atlas.driving.walk import CLIMB_PER_HOUR, METRES_PER_HOUR, MOST_MINUTES, STOP_MINUTES
+from atlas.driving.walk_records import FarmWalks, Stop, Walk
+from atlas.farm import slugs
+from atlas.pages.context import PageContext
+from atlas.pages.overview_entry import OverviewEntry
+from atlas.pages.render import number, page
+from atlas.pages.walk_map import Ground, WalkDrawing, draw_walk
+from atlas.words import N_, SEVERITIES
+
+WET_FOUND = N_("firm under the boot")
+BANK_FOUND = (N_("as it was marked"), N_("cracked or bulging"), N_("further back than marked"))
+
+
+@dataclass(frozen=True)
+class WalkSheet:
+    """One walk as the page shows it."""
+
+    walk: Walk
+    drawing: WalkDrawing
+    length: str
+    climb: str
+    time: str
+
+
+@dataclass(frozen=True)
+class FarmLine:
+    """One farm in the list of farms, where there are several."""
+
+    name: str
+    page: str
+    walks: int
+    unconfirmed: int
+    places: int
+
+
+def walk_pages(
+    farms: Sequence[FarmWalks], entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str
+) -> dict[str, bytes]:
+    """`walk.html`: one farm's walks, or where the file holds several farms a list of them, with a page for each
+    in `walks/`."""
+    if len(farms) <= 1:
+        farm = farms[0] if farms else FarmWalks("", (), 0)
+        return {"walk.html": _farm_page(farm, entries, ctx, crs_wkt, ".")}
+    files, lines = {}, []
+    names = slugs.give((f.farm, f"farm {i}") for i, f in enumerate(farms, 1))
+    for farm, name in zip(farms, names, strict=True):
+        own = [e for e in entries if e.farm == farm.farm]
+        files[f"walks/{name}.html"] = _farm_page(farm, own, ctx, crs_wkt, "..")
+        stops = [s for w in farm.walks for _, s in w.stops]
+        lines.append(
+            FarmLine(
+                farm.farm, f"walks/{name}.html", len(farm.walks), sum(s.unconfirmed for s in stops), len(stops)
+            )
+        )
+    return {"walk.html": page("walk_farms.html", ctx, ".", {"farms": lines}), **files}
+
+
+def _farm_page(
+    farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str, root: str
+) -> bytes:
+    grounds = [Ground.of(e) for e in entries]
+    values = {
+        "farm": farm,
+        "sheets": [_sheet(w, grounds, crs_wkt) for w in farm.walks],
+        "urgent": [(n, v.field, s) for w in farm.walks for v in w.visits for n, s in v.numbered if s.unconfirmed],
+        "found": found,
+        "speed": number(METRES_PER_HOUR / 1000, 0),
+        "climbing": number(CLIMB_PER_HOUR),
+        "stop_minutes": number(STOP_MINUTES),
+        "most": minutes(MOST_MINUTES),
+    }
+    return page("walk.html", ctx, root, values)
+
+
+def _sheet(walk: Walk, fields: Sequence[Ground], crs_wkt: str) -> WalkSheet:
+    return WalkSheet(
+        walk,
+        draw_walk(walk, fields, crs_wkt),
+        length(walk.length_m),
+        f"{number(round(walk.climb_m, -1))} m",
+        minutes(walk.minutes),
+    )
+
+
+def length(metres: float) -> str:
+    """A walk's length, no finer than it is known: "350 m", "1.3 km"."""
+    return f"{metres / 1000:.1f} km" if metres >= 1000 else f"{number(round(metres, -1))} m"
+
+
+def minutes(value: float) -> str:
+    """Time to the next five minutes: "55 min", "1 h 20 min"."""
+    fives = max(5, 5 * -(-round(value) // 5))
+    hours, rest = divmod(fives, 60)
+    words = [f"{hours} h"] if hours else []
+    words += [f"{rest} min"] if rest else []
+    return " ".join(words)
+
+
+def found(stop: Stop) -> tuple[str, ...]:
+    """The boxes to tick for what one finds; labels to be translated."""
+    if stop.kind == "unstable_bank":
+        return BANK_FOUND
+    return (WET_FOUND, *SEVERITIES.values())
