@@ -84,7 +84,7 @@ def falls_for(drops: DropMap, half_extents_m: Sequence[float], inside: Mask) -> 
         COUNTED_FALL_M,
         *offsets_within(most, drops.grid.cell_x, drops.grid.cell_y),
     )
-    below = falls_reason(drops)[inside]
+    below = falls_reason(drops, inside)
     found = {}
     for i, half in enumerate(half_extents_m):
         edge = (by_edge <= i) * np.uint8(Reason.UNKNOWN_EDGE)

@@ -62,11 +62,13 @@ def drop_closures(drops: DropMap, half_extent_m: float) -> Closures:
     return Closures(why > 0, why, drops.ends_at >= 0, falls_reason(drops))
 
 
-def falls_reason(drops: DropMap) -> Bytes:
-    """DROP_BELOW or UNKNOWN_EDGE on ground whose straight-down path ends at one, 0 elsewhere, (rows, cols)."""
-    unknown_end = drops.unknown.ravel()[drops.ends_at] & ~drops.drop.ravel()[drops.ends_at]
+def falls_reason(drops: DropMap, of: Mask | slice = slice(None)) -> Bytes:
+    """DROP_BELOW or UNKNOWN_EDGE on ground whose straight-down path ends at one, 0 elsewhere, (rows, cols); or of
+    those cells alone."""
+    ends_at = drops.ends_at[of]
+    unknown_end = drops.unknown.ravel()[ends_at] & ~drops.drop.ravel()[ends_at]
     why = np.where(unknown_end, np.uint8(Reason.UNKNOWN_EDGE), np.uint8(Reason.DROP_BELOW))
-    why[drops.ends_at < 0] = 0
+    why[ends_at < 0] = 0
     return why
 
 

@@ -47,7 +47,7 @@ def verdicts(
     terrain: TerrainSurvey, closed: Closing, tilts: Sequence[Tilt], rig: Rig, settings: Settings
 ) -> dict[tuple[str, str], Verdicts]:
     """Verdicts by machine and ground, each for all drivers in the rig's order. `tilts` is what `stand` gives."""
-    cells = cells_of(terrain.covered, terrain.gradient.steepness, terrain.grid.cell_area)
+    cells = cells_of(terrain.covered, terrain.gradient)
     table = limit_rows_of(rig, settings.on_foot, settings.terrain.dem_sigma_m)
     found = {}
     for m, of_machine in zip(rig.machines.values(), tilts, strict=True):

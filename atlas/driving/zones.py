@@ -14,6 +14,7 @@ from atlas.driving.limits import Limits, softened, stance_error
 from atlas.driving.machines import Machine
 from atlas.driving.records import Reason, Tilt, Zone
 from atlas.grid import Bytes, Floats, Floats32
+from atlas.terrain.figures import Gradient
 
 Ints = npt.NDArray[np.int64]
 HAIR = 1e-6  # one millimetre in a kilometre: a tilt this near its limit is at it, not over it
@@ -51,11 +52,12 @@ class Cells:
     cell_area: float
 
 
-def cells_of(covered: Floats32, steepness: Floats, cell_area: float) -> Cells:
-    """The cells of which some part lies in the field; both arrays (rows, cols)."""
+def cells_of(covered: Floats32, gradient: Gradient) -> Cells:
+    """The cells of which some part lies in the field; `covered` (rows, cols) on the gradient's grid."""
     index = np.flatnonzero(covered > 0)
     rows, cols = covered.shape
-    steep = steepness.ravel()[index].astype(np.float32)
+    cell_area = gradient.grid.cell_area
+    steep = np.hypot(gradient.gx.ravel()[index], gradient.gy.ravel()[index]).astype(np.float32)
     return Cells(index, steep, covered.ravel()[index], (rows, cols), cell_area)
 
 
@@ -111,9 +113,8 @@ def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls:
         )
         k.judge_closed(falls.below, marks.foot, falls.closed, marks.closed, rows.below_drop[i], zone[i], reason[i])
     size = cells.shape[0] * cells.shape[1]
-    all_zone = np.full((drivers, size), int(Zone.UNSURVEYED), dtype=np.uint8)
-    all_reason = np.full((drivers, size), int(Reason.NO_HEIGHT), dtype=np.uint8)
-    share = np.zeros((drivers, len(Zone)))
+    all_zone, all_reason = np.empty((drivers, size), dtype=np.uint8), np.empty((drivers, size), dtype=np.uint8)
+    share = np.empty((drivers, len(Zone)))
     k.spread(cells.index, zone, reason, cells.covered, all_zone, all_reason, share)
     on_grid = (drivers, *cells.shape)
     return Verdicts(all_zone.reshape(on_grid), all_reason.reshape(on_grid), share * cells.cell_area)
@@ -121,6 +122,16 @@ def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls:
 
 def tilt_of_cells(tilt: Tilt, cells: Cells, roll_error: float, pitch_error: float) -> Floats32:
     """The six extremes of the covered cells, (6, cells), each with what not knowing adds to it."""
+    packed = np.empty((6, cells.index.size), dtype=np.float32)
+    errors = np.float32(roll_error), np.float32(pitch_error)
+    for first in (0, 3):
+        roll, pitch, stance = (getattr(tilt, part).ravel() for part in TILT_PARTS[first : first + 3])
+        k.pack_tilt(cells.index, roll, pitch, stance, *errors, packed[first : first + 3])
+    return packed
+
+
+def tilt_of_cells_plain(tilt: Tilt, cells: Cells, roll_error: float, pitch_error: float) -> Floats32:
+    """The same in plain numpy; what the kernel is held to."""
     packed = np.stack([getattr(tilt, part).ravel()[cells.index] for part in TILT_PARTS])
     for first in (0, 3):
         roll, pitch, stance = packed[first : first + 3]

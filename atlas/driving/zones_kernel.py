@@ -113,10 +113,36 @@ def spread(
     all_reason: Bytes,
     share: Floats,
 ) -> None:
-    """Lay `zone` and `reason` (drivers, cells) out on the grid (drivers, all cells), and add up the cells' covered
-    fractions per zone in `share` (drivers, 5)."""
+    """Lay `zone` and `reason` (drivers, cells) out on the grid (drivers, all cells), everything else not measured,
+    and put the covered fractions per zone into `share` (drivers, 5)."""
     for k in range(zone.shape[0]):
+        all_zone[k], all_reason[k] = UNSURVEYED, NO_HEIGHT
+        sums = np.zeros((4, 5))  # four at a time, or each sum would wait for the one before
         for i in range(index.size):
             all_zone[k, index[i]] = zone[k, i]
             all_reason[k, index[i]] = reason[k, i]
-            share[k, zone[k, i]] += weight[i]
+            sums[i & 3, zone[k, i]] += weight[i]
+        share[k] = sums[0] + sums[1] + sums[2] + sums[3]
+
+
+@njit(cache=True, nogil=True)
+def pack_tilt(
+    index: np.ndarray,
+    roll: Floats32,
+    pitch: Floats32,
+    stance: Floats32,
+    roll_error: np.float32,
+    pitch_error: np.float32,
+    out: Floats32,
+) -> None:
+    """The tilt of the cells at flat `index`, with what not knowing adds, into `out` (3, cells); `stance_error` has
+    the sum."""
+    small, large = min(roll_error, pitch_error), max(roll_error, pitch_error)
+    least, more = small * small, large * large - small * small
+    for i in range(index.size):
+        n = index[i]
+        r, p, s = roll[n], pitch[n], stance[n]
+        part = r if roll_error >= pitch_error else p
+        share = part / s if s > part else np.float32(1.0)
+        out[0, i], out[1, i] = r + roll_error, p + pitch_error
+        out[2, i] = s + np.sqrt(least + more * share * share)

@@ -16,7 +16,7 @@ from atlas.driving.hazards import Markings
 from atlas.driving.limits import Limits, limits, softened
 from atlas.driving.records import ZONE_KEYS, Drive, Reason, Tilt, Zone
 from atlas.driving.verdicts import tilt
-from atlas.driving.zones import Falls, cells_of, judge, judge_plain, limit_rows, tilt_of_cells
+from atlas.driving.zones import Falls, cells_of, judge, judge_plain, limit_rows, tilt_of_cells, tilt_of_cells_plain
 from atlas.grid import Bytes, Heights
 from atlas.settings import Settings
 from atlas.terrain.slope import horn
@@ -261,8 +261,10 @@ def test_kernel_and_plain_reading_agree(seed: int, practised: bool) -> None:
     covered = draw.uniform(0, 1, grid.shape).astype(np.float32) * (draw.uniform(size=grid.shape) > 0.1)
     stood = tilt(m, stance(heights.z, gradient, covered, track_m=m.track_m, wheelbase_m=m.wheelbase_m))
     own, wet = (limits(m, of.grounds[key], of.drivers["practised"], settings) for key in ("firm", "wet"))
-    cells = cells_of(covered, gradient.steepness, grid.cell_area)
+    cells = cells_of(covered, gradient)
     packed = tilt_of_cells(stood, cells, own.roll_error, own.pitch_error)
+    plain = tilt_of_cells_plain(stood, cells, own.roll_error, own.pitch_error)
+    np.testing.assert_allclose(packed, plain, rtol=1e-6)
     n = cells.index.size
     severity = draw.choice(np.array([0, 0, 1, 2], dtype=np.uint8), n)
     soft = (severity > 0).astype(np.uint8) * np.uint8(23)

@@ -68,7 +68,7 @@ def packed(heights: Heights, wheels: Wheels, roll_error: float, pitch_error: flo
         turn_radius_m=1,
     )
     stood: Tilt = tilt(machine("m", table), found)
-    cells = cells_of(everywhere, gradient.steepness, 1.0)
+    cells = cells_of(everywhere, gradient)
     return tilt_of_cells(stood, cells, roll_error, pitch_error).astype(np.float64)
 
 
