@@ -244,8 +244,8 @@ def test_a_full_disk_leaves_the_sheet_that_was_there(
     "page",
     [
         "../../outside.html", "/etc/passwd", "fields/../index.html", "fields/..", "fields/a/b.html", "",
-        "fields/.a.html", "fields/a\\..\\b.html", "fields/A.html", "fields/-.html", "fields/a.html\n", "index.html",
-        "fields/" + "a" * 81 + ".html", "fields/con.html/x", "file:///etc/passwd", "fields/ü.html",
+        "fields/.a.html", "fields/a\\..\\b.html", "fields/A.html", "fields/-.html", "fields/a.html\n",
+        "fields/" + "a" * 81 + ".html", "fields/con.html/x", "file:///etc/passwd", "fields/ü.html", "index.html",
     ],
 )  # fmt: skip
 def test_pages_with_names_that_no_atlas_has_are_refused(atlas: Path, tmp_path: Path, page: str) -> None:

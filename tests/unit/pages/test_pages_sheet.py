@@ -154,7 +154,15 @@ def test_only_own_files_and_no_inline_scripts_or_styles(sheet: dict[str, bytes])
     assert not any("style" in attrs for _, attrs in page.found)
     assert page.of("style") == []
     assert all(s.get("src", "").startswith("../") for s in page.of("script"))
-    files = {*asset_files(), *sheet, "assets/edition.js", "index.html", "machines.html", "changes.html", "walk.html"}
+    files = {
+        *asset_files(),
+        *sheet,
+        "assets/edition.js",
+        "index.html",
+        "machines.html",
+        "changes.html",
+        "walk.html",
+    }
     asked = [s["src"] for s in page.of("script")] + [s["href"] for s in page.of("link")]
     asked += [a["href"] for a in page.of("a") if a["href"].startswith("..")]
     assert {a.removeprefix("../") for a in asked} <= files
