@@ -14,6 +14,7 @@ from atlas.driving.machines import Rig
 from atlas.driving.records import DrivingSurvey
 from atlas.driving.surveying import survey_driving
 from atlas.driving.wet_places import WetPlace, wet_places
+from atlas.farm.backdrop import AerialPicture, aerial_picture
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Bounds, Heights
@@ -62,6 +63,7 @@ class FieldSurvey:
     release: Release | None  # in force when the atlas was built
     remarks: tuple[str, ...]  # assumed or mended in this field's rows
     likely_wet: tuple[WetPlace, ...] = ()  # where to look first after a storm
+    aerial: AerialPicture | None = None  # to look at, where the farm file has one
 
 
 def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> FieldSurvey:
@@ -100,6 +102,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         release,
         tuple(r.text for r in farm.remarks if r.row == parcel.field_id),
         wet_places(parcel.shape, terrain, around, driving.hazards, to_lonlat),
+        aerial_picture(farm, box.grown(WAY_IN_WITHIN_M)),
     )
 
 

@@ -6,6 +6,7 @@ bracket and ampersand written as an escape: whatever a name holds, it stays text
 
 from __future__ import annotations
 
+import base64
 import json
 from typing import Any
 
@@ -78,6 +79,7 @@ def page_data(
         "limits": _limits(ctx),
         "verdicts": _verdicts(survey, plate),
         "heights": heights_data(survey, ctx, plate.cells),
+        "aerial": _aerial(survey),
         "words": {"zones": words.ZONES, **PHRASES},
     }  # fmt: skip
 
@@ -85,6 +87,16 @@ def page_data(
 def _place(survey: FieldSurvey) -> dict[str, Any]:
     p = survey.place
     return {"lon": p.lon, "lat": p.lat, "fit_x": p.fit_x, "fit_y": p.fit_y}
+
+
+def _aerial(survey: FieldSurvey) -> dict[str, Any] | None:
+    """The aerial picture for the movable map, where it may take the place of the shading."""
+    picture = survey.aerial
+    if picture is None:
+        return None
+    b = picture.box
+    data = base64.b64encode(picture.jpeg).decode("ascii")
+    return {"west": b.west, "south": b.south, "east": b.east, "north": b.north, "jpeg": data}
 
 
 def _release(survey: FieldSurvey) -> dict[str, Any] | None:

@@ -104,6 +104,25 @@
     sizeSigns();
   };
 
+  // The farm's aerial picture in the place of the shading, or the shading again. Only for looking: the verdicts
+  // lie over either. Returns whether the picture shows.
+  atlas.swapAerial = function () {
+    const a = data.aerial, shade = atlas.picture.querySelector(".shade"), old = atlas.picture.querySelector(".aerial");
+    if (old) {
+      old.remove();
+      shade.removeAttribute("display");
+      return false;
+    }
+    const image = document.createElementNS("http://www.w3.org/2000/svg", "image");
+    const place = { x: a.west - picture.west, y: picture.north - a.north, width: a.east - a.west,
+      height: a.north - a.south, preserveAspectRatio: "none", href: "data:image/jpeg;base64," + a.jpeg };
+    Object.keys(place).forEach(function (key) { image.setAttribute(key, place[key]); });
+    image.setAttribute("class", "aerial");
+    shade.setAttribute("display", "none");
+    shade.after(image);
+    return true;
+  };
+
   // A small ring where the last tap was.
   atlas.markTap = function (x, y) {
     const old = atlas.picture.querySelector(".tapped");

@@ -151,6 +151,10 @@
       repaint();
     }
     document.querySelector("[data-do=whole]").addEventListener("click", atlas.fit);
+    const aerial = document.querySelector("[data-do=aerial]");
+    if (aerial) {
+      aerial.addEventListener("click", function () { aerial.setAttribute("aria-pressed", atlas.swapAerial()); });
+    }
     atlas.watchRelease(countAs);
     let wide = window.innerWidth;
     window.addEventListener("resize", function () {  // a phone's address line coming and going is no reason to move

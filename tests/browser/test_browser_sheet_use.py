@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import re
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +20,8 @@ from sheets import choose, open_sheet, write_sheet
 
 from atlas import words
 from atlas.driving.records import ZONE_KEYS
+from atlas.farm.backdrop import AerialPicture
+from atlas.grid import Bounds
 from atlas.pages.context import PageContext
 from atlas.survey import FieldSurvey
 
@@ -214,3 +218,26 @@ def bar_mm(paper: np.ndarray, pdf: Path) -> float:
     part = paper[round(top) : round(bottom), : round(right - 15 / 25.4 * DPI)]  # north arrow left out
     columns = np.flatnonzero((part < 100).mean(axis=0) > 0.5)
     return float(columns[-1] + 1 - columns[0]) / DPI * 25.4
+
+
+def test_the_aerial_picture_takes_the_place_of_the_shading(
+    survey: FieldSurvey, ctx: PageContext, browser: Browser, tmp_path: Path
+) -> None:
+    """Pressed and pressed again; the verdicts lie over either, and paper keeps the shading."""
+    jpeg = io.BytesIO()
+    Image.new("L", (40, 30), 20).save(jpeg, "JPEG")
+    box = Bounds(*survey.parcel.shape.bounds).grown(30)
+    with visiting(browser) as visit:
+        seen = replace(survey, aerial=AerialPicture(box, jpeg.getvalue()))
+        page = open_sheet(visit, write_sheet(tmp_path, seen, ctx))
+        painted = page.evaluate("fieldAtlas.picture.querySelector('.zone.keep_out').getAttribute('d')")
+        bright = np.asarray(Image.open(io.BytesIO(page.locator("#map_field").screenshot()))).mean()
+        page.click("[data-do=aerial]")
+        dark = np.asarray(Image.open(io.BytesIO(page.locator("#map_field").screenshot()))).mean()
+        assert dark < bright - 20
+        assert page.locator("[data-do=aerial]").get_attribute("aria-pressed") == "true"
+        assert page.evaluate("fieldAtlas.picture.querySelector('.zone.keep_out').getAttribute('d')") == painted
+        assert page.locator("#zone-map .aerial").count() == 0
+        page.click("[data-do=aerial]")
+        assert page.locator(".aerial").count() == 0
+        visit.check_quiet()
