@@ -1,6 +1,6 @@
 """How a four-wheeled machine tilts on each cell: the hot loops, held to their numpy reading by the tests.
 
-A row of cells is taken heading by heading: where the wheels stand, their heights, the largest tilt so far.
+A batch of cells is taken heading by heading: where the wheels stand, their heights, the largest tilt so far.
 Only the heights are looked up one by one; the loops before and after have no branches, so that the compiler
 takes several cells at a time.
 """
@@ -15,6 +15,7 @@ from numba import njit
 from atlas.grid import Floats, Floats32
 
 LEVEL = 0.03  # below this gradient a cell has no fall line to speak of
+BATCH = 512  # cells at a time: what is worked out of them stays in the nearest memory
 SNAP = 1e-9  # of a cell: a wheel this near a line of cell centres stands on it
 
 
@@ -58,53 +59,57 @@ def stance_extremes(
     """
     rows, cols = z.shape
     reach = math.hypot(track, wheelbase) / 2.0
-    edge_r = math.ceil(reach / cell_y) + 1
-    edge_c = math.ceil(reach / cell_x) + 1
+    edge_r, edge_c = math.ceil(reach / cell_y) + 1, math.ceil(reach / cell_x) + 1
     across, along = 1.0 / track, 0.5 / wheelbase
-    col, here = np.empty(cols, np.int64), np.empty(cols, np.int64)
-    level = np.empty(cols, np.bool_)
-    way, spots = np.empty((2, cols)), np.empty((4, cols))
-    steps, heights = np.empty((2, cols), np.int32), np.empty((4, cols))
-    largest, fall = np.empty((4, cols)), np.empty((3, cols))
-    out[:] = math.nan
-    for r in range(rows):
-        n = _known_cells(gx[r], gy[r], covered[r], col, level, way)
-        here[:n] = col[:n] + r * cols
-        open_row = edge_r <= r < rows - edge_r
-        first = np.searchsorted(col[:n], edge_c) if open_row else n
-        last = np.searchsorted(col[:n], cols - edge_c) if open_row else n
-        part = slice(first, max(first, last))
-        size = part.stop - part.start
-        largest[:, :size] = 0.0
+    here, level, way = _known_cells(gx, gy, covered)
+    flat = out.reshape((6, rows * cols))
+    flat[:] = math.nan
+    for start in range(0, here.size, BATCH):
+        part = slice(start, min(here.size, start + BATCH))
+        inner = _inner_cells(here[part], cols, rows, edge_r, edge_c)
+        size = inner.size
+        cells, flags = here[part][inner], level[part][inner]
+        east, north = way[0][part][inner], way[1][part][inner]
+        steps, spots, heights = np.empty((2, size), np.int32), np.empty((4, size)), np.empty((4, size))
+        largest, fall = np.zeros((4, size)), np.empty((3, size))
         for k in range(wheels.shape[0]):
-            _place(wheels[k], way[0][part], way[1][part], cell_x, cell_y, cols, steps, spots)
-            _opposite_heights(terms, cols, here[part], steps[0], spots[0], spots[1], heights[0], heights[1])
-            _opposite_heights(terms, cols, here[part], steps[1], spots[2], spots[3], heights[2], heights[3])
-            _keep_largest(int(size), heights, across, along, largest)
+            _place(wheels[k], east, north, cell_x, cell_y, cols, steps, spots)
+            _opposite_heights(terms, cols, cells, steps[0], spots[0], spots[1], heights[0], heights[1])
+            _opposite_heights(terms, cols, cells, steps[1], spots[2], spots[3], heights[2], heights[3])
+            _keep_largest(heights, across, along, largest)
             if k == n_beside - 1:
-                _forget_level(level[part], largest)
+                _forget_level(flags, largest)
             if k == n_fall - 1:
-                fall[:, :size] = largest[:3, :size]
-        _write(out[:, r], col[part], level[part], largest, fall)
-        for i in range(n):
-            if math.isnan(out[0, r, col[i]]):  # near an edge or a gap: mind which cells carry weight
-                start = n_beside if level[i] else 0
-                _careful(z, r, col[i], way[:, i], cell_x, cell_y, across, along, wheels, start, n_fall, out)
+                fall[:] = largest[:3]
+        _write(flat, cells, flags, largest, fall)
+    for i in range(here.size):
+        if math.isnan(flat[0, here[i]]):  # near an edge or a gap: mind which cells carry weight
+            first = n_beside if level[i] else 0
+            _careful(z, here[i], way[:, i], cell_x, cell_y, across, along, wheels, first, n_fall, flat)
 
 
 @njit(cache=True, nogil=True)
-def _known_cells(
-    gx: Floats, gy: Floats, covered: Floats32, col: np.ndarray, level: np.ndarray, way: Floats
-) -> int:
-    """List a row's covered cells with a slope, and the unit vector (east, north) that headings count from."""
+def _known_cells(gx: Floats, gy: Floats, covered: Floats32) -> tuple[np.ndarray, np.ndarray, Floats]:
+    """Flat indices of covered cells with a slope, whether they are level, and the unit vector (east, north) that
+    their headings count from, (2, cells)."""
+    rows, cols = covered.shape
+    here, level, way = np.empty(rows * cols, np.int64), np.empty(rows * cols, np.bool_), np.empty((2, rows * cols))
     n = 0
-    for c in range(covered.size):
-        slope = math.sqrt(gx[c] * gx[c] + gy[c] * gy[c])
-        if covered[c] > 0.0 and slope >= 0.0:  # a slope that is NaN is not
-            col[n], level[n] = c, slope < LEVEL
-            way[0, n], way[1, n] = (0.0, 1.0) if slope < LEVEL else (-gx[c] / slope, -gy[c] / slope)
-            n += 1
-    return n
+    for r in range(rows):
+        for c in range(cols):
+            slope = math.sqrt(gx[r, c] * gx[r, c] + gy[r, c] * gy[r, c])
+            if covered[r, c] > 0.0 and slope >= 0.0:  # a slope that is NaN is not
+                here[n], level[n] = r * cols + c, slope < LEVEL
+                way[0, n], way[1, n] = (0.0, 1.0) if slope < LEVEL else (-gx[r, c] / slope, -gy[r, c] / slope)
+                n += 1
+    return here[:n], level[:n], way[:, :n].copy()
+
+
+@njit(cache=True, nogil=True)
+def _inner_cells(here: np.ndarray, cols: int, rows: int, edge_r: int, edge_c: int) -> np.ndarray:
+    """Which of the cells are so far from the grid's edge that every wheel stands on it at every heading."""
+    r, c = here // cols, here % cols
+    return np.flatnonzero((r >= edge_r) & (r < rows - edge_r) & (c >= edge_c) & (c < cols - edge_c))
 
 
 @njit(cache=True, nogil=True)
@@ -154,11 +159,11 @@ def _opposite_heights(
 
 
 @njit(cache=True, nogil=True)
-def _keep_largest(n: int, heights: Floats, across: float, along: float, largest: Floats) -> None:
+def _keep_largest(heights: Floats, across: float, along: float, largest: Floats) -> None:
     """Raise `largest` (roll, pitch, stance squared, and a sum that turns NaN at a gap) to this heading's."""
     fl, rr, fr, rl = heights[0], heights[1], heights[2], heights[3]
     rolls, pitches, stances, sums = largest[0], largest[1], largest[2], largest[3]
-    for i in range(n):
+    for i in range(fl.size):
         front, rear = abs(fl[i] - fr[i]), abs(rl[i] - rr[i])
         roll = (front if front > rear else rear) * across
         pitch = abs((fl[i] + fr[i]) - (rl[i] + rr[i])) * along
@@ -177,21 +182,19 @@ def _forget_level(level: np.ndarray, largest: Floats) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _write(out: Floats32, col: np.ndarray, level: np.ndarray, largest: Floats, fall: Floats) -> None:
-    """Into one row of the answer, (6, cols), left NaN at a gap; on level cells any heading counts as the fall
-    line's."""
-    for i in range(col.size):
+def _write(out: Floats32, cells: np.ndarray, level: np.ndarray, largest: Floats, fall: Floats) -> None:
+    """Into the answer, (6, all cells), left NaN at a gap; on level cells any heading counts as the fall line's."""
+    for i in range(cells.size):
         if not math.isnan(largest[3, i]):
-            c, down = col[i], largest if level[i] else fall
-            out[0, c], out[1, c], out[2, c] = largest[0, i], largest[1, i], math.sqrt(largest[2, i])
-            out[3, c], out[4, c], out[5, c] = down[0, i], down[1, i], math.sqrt(down[2, i])
+            n, down = cells[i], largest if level[i] else fall
+            out[0, n], out[1, n], out[2, n] = largest[0, i], largest[1, i], math.sqrt(largest[2, i])
+            out[3, n], out[4, n], out[5, n] = down[0, i], down[1, i], math.sqrt(down[2, i])
 
 
 @njit(cache=True, nogil=True)
 def _careful(
     z: Floats,
-    r: int,
-    c: int,
+    n: int,
     way: Floats,
     cell_x: float,
     cell_y: float,
@@ -204,6 +207,7 @@ def _careful(
 ) -> None:
     """One cell near an edge or a gap, by the headings from `start` on (more than 0 on level cells, where all of
     them count for the fall line too); left NaN where a wheel is off the grid or on ground not measured."""
+    r, c = n // z.shape[1], n % z.shape[1]
     largest, fall = np.zeros(3), np.zeros(3)
     for k in range(start, wheels.shape[0]):
         pc = (wheels[k, 0] * way[0] - wheels[k, 1] * way[1]) / cell_x
@@ -221,8 +225,8 @@ def _careful(
         largest[2] = max(largest[2], roll * roll + pitch * pitch)
         if k < n_fall or start > 0:
             fall[:] = largest
-    out[0, r, c], out[1, r, c], out[2, r, c] = largest[0], largest[1], math.sqrt(largest[2])
-    out[3, r, c], out[4, r, c], out[5, r, c] = fall[0], fall[1], math.sqrt(fall[2])
+    out[0, n], out[1, n], out[2, n] = largest[0], largest[1], math.sqrt(largest[2])
+    out[3, n], out[4, n], out[5, n] = fall[0], fall[1], math.sqrt(fall[2])
 
 
 @njit(cache=True, nogil=True)
