@@ -43,10 +43,10 @@ def make_demo(path: Path, fields: int = 16, cell_m: float = 1.0, seed: int = 1) 
             "0.1 to 50 m and a seed from 0."
         )
     land = Land(fields, cell_m, seed)
-    placed = list(demo_rows.place_fields(land))
     with _beside(path) as folder, rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
         heights = Path(folder) / "heights.tif"
         _write_heights(heights, land)
+        placed = list(demo_rows.place_fields(land))
         write_farm(
             path,
             _frame(demo_rows.parcel_rows(land, placed)),

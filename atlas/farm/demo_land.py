@@ -22,7 +22,7 @@ from atlas.grid import CellWindow, Floats, Grid, Heights
 FIELDS_A_STRETCH = len(demo_plan.FIELDS)
 WEST, SOUTH = 380_000.0, 6_150_000.0  # open sea in EPSG:25832, so that nobody looks for this farm
 CRS_CODE = "EPSG:25832"
-BAND_ROWS = 64
+BAND_CELLS = 500_000
 NORTHWARD_M = 40.0  # the highest field reaches nearer to the ridge than the lowest
 
 
@@ -80,9 +80,10 @@ class Land:
         return out
 
     def bands(self) -> Iterator[tuple[CellWindow, Floats]]:
-        """The whole model in bands of rows, north to south, a few made ahead; memory does not grow with rows."""
-        rows = self.grid.rows
-        windows = [CellWindow(r, 0, min(BAND_ROWS, rows - r), self.grid.cols) for r in range(0, rows, BAND_ROWS)]
+        """The whole model in bands of rows, north to south, a few made ahead; memory does not grow."""
+        rows, cols = self.grid.shape
+        high = max(1, BAND_CELLS // cols)
+        windows = [CellWindow(r, 0, min(high, rows - r), cols) for r in range(0, rows, high)]
         workers = min(4, os.cpu_count() or 1)
         with ThreadPoolExecutor(workers) as pool:  # the loop lets go of the interpreter
             ahead = deque(pool.submit(self.window, w) for w in windows[:workers])

@@ -18,7 +18,7 @@ from rasterio.features import geometry_mask
 
 from atlas.farm import demo_rows
 from atlas.farm.demo import demo_springs, make_demo
-from atlas.farm.demo_land import BAND_ROWS, SOUTH, WEST, Land
+from atlas.farm.demo_land import BAND_CELLS, SOUTH, WEST, Land
 from atlas.farm.demo_noise import noise, noise_pair
 from atlas.grid import CellWindow
 
@@ -62,10 +62,11 @@ def test_noise_is_smooth_and_centred() -> None:
 
 
 def test_bands_together_are_the_whole_model() -> None:
-    land = Land(3, 4.0, 1)
+    land = Land(3, 1.2, 1)
     whole = land.heights().z
     bands = list(land.bands())
-    assert len(bands) == -(-land.grid.rows // BAND_ROWS)
+    assert len(bands) > 1
+    assert max(z.size for _, z in bands) <= BAND_CELLS
     assert np.array_equal(np.concatenate([z for _, z in bands]), whole)
     assert np.array_equal(np.round(whole, 2), whole)
 
@@ -88,16 +89,16 @@ def test_rough_ground_is_a_few_centimetres() -> None:
 
 
 def test_springs_lie_where_the_land_gathers_water() -> None:
-    """Pits filled and D8 followed by the plainest reading of both, on every second cell of the model."""
-    land = Land(16, 2.0, 1)
+    """Pits filled and D8 followed by the plainest reading of both, on 3 m cells."""
+    land = Land(16, 3.0, 1)
     z, grid = land.heights().z, land.grid
     area = _gathered(z) * grid.cell_area
     shapes = {f.field_id: f.shape for f in demo_rows.place_fields(land)}
-    springs = demo_springs(16, 2.0, 1)
+    springs = demo_springs(16, 3.0, 1)
     assert [s.field_id for s in springs] == ["F07", "F09", "F13", "F14", "F15"]
     for s in springs:
         row, col = int((grid.north - s.y) / grid.cell_y), int((s.x - grid.west) / grid.cell_x)
-        near = area[row - 5 : row + 6, col - 5 : col + 6].max()
+        near = area[row - 3 : row + 4, col - 3 : col + 4].max()
         inside = geometry_mask([shapes[s.field_id]], z.shape, grid.transform, invert=True)
         assert near > 3000.0  # m²: a third of a hectare above a few steps of slope
         assert near >= np.quantile(area[inside], 0.98)
