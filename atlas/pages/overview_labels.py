@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from atlas.pages.overview_hatch import Spot
@@ -11,6 +12,7 @@ TEXT_MM = 2.7  # letters about 1.9 mm high: read at arm's length
 LETTER_MM = 0.56 * TEXT_MM  # mean advance of a sans face (measured on the page's own font)
 LINE_MM = 3.0
 SIGN_MM = 1.8  # half a gate's sign
+SQUARE_MM = 8.0
 # Offsets tried in turn, in label heights: where the field's middle is, then below, above, further off.
 TRIES = (0.0, 0.5, -0.5, 1.0, -1.0, 1.5, -1.5, 2.0, -2.0, 2.5, -2.5)
 
@@ -27,11 +29,13 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Label:
-    """Where a label's first line is centred; `named` is False where only the number found room."""
+    """Where a label's first line is centred; `named` is False where only the number found room, `crowded` is True
+    where not even that did."""
 
     x: float
     y: float
     named: bool
+    crowded: bool = False
 
 
 @dataclass(frozen=True)
@@ -50,33 +54,56 @@ class _Box:
         )
 
 
+class _Taken:
+    """Places that are taken, by squares of the sheet: thousands of labels need not be compared in pairs."""
+
+    def __init__(self) -> None:
+        self._squares: dict[tuple[int, int], list[_Box]] = defaultdict(list)
+
+    def add(self, box: _Box) -> None:
+        for square in _squares(box):
+            self._squares[square].append(box)
+
+    def free(self, box: _Box) -> bool:
+        return not any(box.meets(other) for square in _squares(box) for other in self._squares.get(square, ()))
+
+
 def place_labels(
     wanted: Sequence[Wanted], width_mm: float, height_mm: float, signs: Sequence[Spot] = ()
 ) -> list[Label]:
-    """Greedy, in order: number and name where they fit beside each other and the signs, else the number alone
-    (the list has the name)."""
-    taken = [_Box(s.x - SIGN_MM, s.y - SIGN_MM, s.x + SIGN_MM, s.y + SIGN_MM) for s in signs]
+    """Greedy, in order: number and name where they fit beside each other and the signs, else the number alone,
+    else nothing until the map is brought closer (the list has every name)."""
+    taken = _Taken()
+    for s in signs:
+        taken.add(_Box(s.x - SIGN_MM, s.y - SIGN_MM, s.x + SIGN_MM, s.y + SIGN_MM))
     placed = []
     for want in wanted:
         full = len(f"{want.number} {want.name}") * LETTER_MM
         number = len(str(want.number)) * LETTER_MM
-        spot = _find(want, full, 2 * LINE_MM, taken, width_mm, height_mm)
-        named = spot is not None
-        if spot is None:
-            spot = _find(want, number, LINE_MM, taken, width_mm, height_mm) or Label(want.x, want.y, False)
-        taken.append(_box(spot.x, spot.y, full if named else number, 2 * LINE_MM if named else LINE_MM))
-        placed.append(Label(spot.x, spot.y, named))
+        label = _find(want, full, 2 * LINE_MM, taken, width_mm, height_mm, named=True)
+        label = label or _find(want, number, LINE_MM, taken, width_mm, height_mm, named=False)
+        placed.append(label or Label(round(want.x, 2), round(want.y, 2), named=False, crowded=True))
     return placed
 
 
-def _find(want: Wanted, wide: float, high: float, taken: list[_Box], width: float, height: float) -> Label | None:
+def _find(
+    want: Wanted, wide: float, high: float, taken: _Taken, width: float, height: float, *, named: bool
+) -> Label | None:
+    """The first free place of those tried; it is taken then."""
     x = min(max(want.x, wide / 2 + 1), max(wide / 2 + 1, width - wide / 2 - 1))
     for shift in TRIES:
         y = min(max(want.y + shift * LINE_MM, LINE_MM + 1), height - high)
         box = _box(x, y, wide, high)
-        if not any(box.meets(t) for t in taken):
-            return Label(round(x, 2), round(y, 2), True)
+        if taken.free(box):
+            taken.add(box)
+            return Label(round(x, 2), round(y, 2), named)
     return None
+
+
+def _squares(box: _Box) -> Iterator[tuple[int, int]]:
+    for x in range(int(box.left // SQUARE_MM), int(box.right // SQUARE_MM) + 1):
+        for y in range(int(box.top // SQUARE_MM), int(box.bottom // SQUARE_MM) + 1):
+            yield (x, y)
 
 
 def _box(x: float, y: float, wide: float, high: float) -> _Box:

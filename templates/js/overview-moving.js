@@ -28,6 +28,7 @@
     var k = Math.max(0.05, 5.5 * width / pixels);
     picture.style.setProperty("--k", k);
     picture.classList.toggle("is-small", pixels < 600);
+    picture.classList.toggle("is-close", k < 0.25);  // room for numbers that had none on paper
     picture.querySelectorAll(".ov-closed").forEach(function (line) { line.setAttribute("dy", 2.9 * k); });
   }
 

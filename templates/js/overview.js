@@ -10,6 +10,18 @@
   var rows = Array.prototype.slice.call(document.querySelectorAll("tr[data-find]"));
   var found = document.querySelector(".ov-found");
 
+  // Outlines and labels by field, gathered once: a farm may have thousands.
+  var parts = null;
+  function partsOf(field) {
+    if (!parts) {
+      parts = {};
+      document.querySelectorAll(".ov-picture [data-field]").forEach(function (part) {
+        (parts[part.dataset.field] = parts[part.dataset.field] || []).push(part);
+      });
+    }
+    return parts[field] || [];
+  }
+
   function find() {
     var wanted = folded(box.value).split(/\s+/).filter(Boolean);
     var left = 0;
@@ -17,7 +29,7 @@
       var here = wanted.every(function (word) { return row.dataset.find.indexOf(word) >= 0; });
       row.hidden = !here;
       left += here ? 1 : 0;
-      document.querySelectorAll('.ov-picture [data-field="' + row.dataset.field + '"]').forEach(function (part) {
+      partsOf(row.dataset.field).forEach(function (part) {
         part.classList.toggle("is-away", !here);
         part.classList.toggle("is-found", here && wanted.length > 0);
       });

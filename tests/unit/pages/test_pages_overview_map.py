@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 
 import numpy as np
 import pytest
@@ -100,6 +101,18 @@ def test_labels_do_not_cover_each_other_or_the_signs() -> None:
     for i, one in enumerate(boxes):
         assert all(one.intersection(other).area < 1e-6 for other in boxes[i + 1 :])
         assert all(one.intersection(box(s.x - 1.7, s.y - 1.7, s.x + 1.7, s.y + 1.7)).area < 1e-6 for s in signs)
+
+
+def test_thousands_of_labels_are_placed_quickly_and_the_rest_wait() -> None:
+    """Where not even the number has room it is left out, not printed over others."""
+    rng = np.random.default_rng(2)
+    wanted = [Wanted(i, "Name", x, y) for i, (x, y) in enumerate(rng.uniform(0, 150, (3000, 2)))]
+    before = time.process_time()
+    labels = place_labels(wanted, 150, 150)
+    assert time.process_time() - before < 5
+    crowded = [lab for lab in labels if lab.crowded]
+    assert 1000 < len(crowded) < 3000
+    assert not any(lab.named for lab in crowded)
 
 
 def test_a_label_at_the_edge_stays_on_the_map() -> None:
