@@ -6,18 +6,81 @@ Two remembered figures of a field (as in data/atlas.json) are compared; what is 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from atlas.editions.publishing import is_atlas
+from atlas.editions.state import Edition, FieldState, previous_field, previous_slugs, stamp
+from atlas.farm.records import HAZARD_KINDS
 from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange, What
 
 CHANGES_FILE = "data/state/changes.json"
 MAPS_KEPT = 12  # on the page of changes, newest first
 LEAST_M2 = 1.0  # less opened or closed ground than this is not worth reading out
 CLOSED = ("on_foot_m2", "keep_out_m2", "unsurveyed_m2")
+
+
+def all_changes(previous: Path | None, edition: Edition, fields: Iterable[FieldState]) -> list[MapChanges]:
+    """This map's changes, then those the atlas before remembers, newest first.
+
+    `fields` are all of this map's. The first map of all has nothing to tell, and what cannot be read of the atlas
+    before costs only that memory.
+    """
+    before = _Before(previous)
+    found, ids, slugs = [], set(), set()
+    for state in fields:
+        ids.add(state.figures["field_id"])
+        slugs.add(Path(state.figures["page"]).stem)
+        if before.slugs and state.number == edition.number:
+            found.append(before.change(state.figures))
+    if before.slugs and (before.mixed or not slugs.issuperset(before.slugs)):
+        found += [field_removed(figures) for figures in before.without(ids)]
+    new = MapChanges(edition.number, stamp(edition.issued_at), len(ids), tuple(found))
+    return [new, *earlier_changes(previous)]
+
+
+class _Before:
+    """The fields of the atlas before. A field is known again by its id, whatever it is called now."""
+
+    def __init__(self, previous: Path | None) -> None:
+        self._previous = previous
+        self.slugs = previous_slugs(previous)
+        self._by_id: dict[str, Mapping[str, Any]] | None = None
+
+    @property
+    def mixed(self) -> bool:
+        """Whether a field turned up whose file is new or was another field's."""
+        return self._by_id is not None
+
+    def change(self, figures: Mapping[str, Any]) -> FieldChange:
+        old = self._figures(Path(figures["page"]).stem) or {}
+        if old.get("field_id") != figures["field_id"]:  # new, or renamed: its file is another one
+            old = self._all().get(figures["field_id"], {})
+        if not old:
+            unread = len(self._all()) < len(self.slugs)  # it may be among what cannot be read
+            return _only(figures, unknown=True) if unread else field_change(None, figures)
+        try:
+            return field_change(old, figures)
+        except (KeyError, TypeError, ValueError, AttributeError):  # written by another version
+            return _only(figures, unknown=True)
+
+    def without(self, ids: set[str]) -> list[Mapping[str, Any]]:
+        """The figures of fields that are no longer there."""
+        return [figures for field_id, figures in self._all().items() if field_id not in ids]
+
+    def _all(self) -> dict[str, Mapping[str, Any]]:
+        if self._by_id is None:
+            read = (self._figures(slug) for slug in self.slugs)
+            self._by_id = {figures["field_id"]: figures for figures in read if figures}
+        return self._by_id
+
+    def _figures(self, slug: str) -> Mapping[str, Any] | None:
+        state = previous_field(self._previous, slug)
+        whole = state is not None and all(key in state.figures for key in ("field_id", "name", "page"))
+        return state.figures if state is not None and whole else None
 
 
 def field_change(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> FieldChange:
@@ -48,9 +111,11 @@ def field_removed(before: Mapping[str, Any]) -> FieldChange:
     return _only(before, removed=True)
 
 
-def _only(figures: Mapping[str, Any], *, added: bool = False, removed: bool = False) -> FieldChange:
+def _only(
+    figures: Mapping[str, Any], *, added: bool = False, removed: bool = False, unknown: bool = False
+) -> FieldChange:
     return FieldChange(
-        figures["field_id"], figures["name"], figures["page"], added, removed, (), (), "", "", "", False
+        figures["field_id"], figures["name"], figures["page"], added, removed, (), (), "", "", "", unknown
     )
 
 
@@ -72,8 +137,8 @@ def _mark(what: What, h: Mapping[str, Any]) -> MarkChange:
 def _difference(old: Mapping[str, Any], new: Mapping[str, Any]) -> What | None:
     if (new["severity"] or 0) != (old["severity"] or 0):
         return "worse" if (new["severity"] or 0) > (old["severity"] or 0) else "milder"
-    if old["unconfirmed"] and not new["unconfirmed"]:
-        return "seen"
+    if new["unconfirmed"] != old["unconfirmed"]:
+        return "doubt" if new["unconfirmed"] else "seen"
     drawn = ("kind", "reach_m", "accuracy_m", "depth_m", "lon", "lat")
     return "moved" if any(old[k] != new[k] for k in drawn) else None
 
@@ -92,8 +157,12 @@ def _ground(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[GroundCh
         if was is None:
             continue
         closed = sum(d[z] for z in CLOSED) - sum(was[z] for z in CLOSED)
-        if abs(closed) >= LEAST_M2:
-            found.append(GroundChange(d["machine"], d["driver"], old_set["ground"], d["ground"], round(closed, 1)))
+        only_up_down = d["up_down_m2"] - was["up_down_m2"]
+        if max(abs(closed), only_up_down) >= LEAST_M2:
+            grounds = (old_set["ground"], d["ground"])
+            found.append(
+                GroundChange(d["machine"], d["driver"], *grounds, round(closed, 1), round(only_up_down, 1))
+            )
     return tuple(found)
 
 
@@ -114,7 +183,7 @@ def earlier_changes(out: Path | None) -> list[MapChanges]:
     try:
         raw = json.loads((out / CHANGES_FILE).read_bytes())
         return [_map_changes(m) for m in raw]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return []
 
 
@@ -123,8 +192,11 @@ def _map_changes(raw: dict[str, Any]) -> MapChanges:
     for f in raw["fields"]:
         marks = tuple(MarkChange(**m) for m in f["marks"])
         ground = tuple(GroundChange(**g) for g in f["ground"])
+        if any(m.what not in get_args(What) or m.kind not in HAZARD_KINDS for m in marks):
+            raise ValueError("of another version")
         fields.append(FieldChange(**{**f, "marks": marks, "ground": ground}))
-    return MapChanges(int(raw["number"]), str(raw["issued_at"]), tuple(fields))
+    datetime.fromisoformat(raw["issued_at"])
+    return MapChanges(int(raw["number"]), str(raw["issued_at"]), int(raw["in_all"]), tuple(fields))
 
 
 def remembered(changes: list[MapChanges]) -> bytes:

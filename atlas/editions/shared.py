@@ -10,7 +10,7 @@ from datetime import datetime
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FieldStops
-from atlas.editions.changes import CHANGES_FILE, earlier_changes, field_change, field_removed, remembered
+from atlas.editions.changes import CHANGES_FILE, all_changes, remembered
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.polygons import write_polygons
 from atlas.editions.publishing import FORMAT, Staging
@@ -18,9 +18,6 @@ from atlas.editions.state import (
     STATE_FILE,
     Edition,
     FieldState,
-    previous_field,
-    previous_slugs,
-    stamp,
     state_path,
     unpack,
 )
@@ -28,7 +25,6 @@ from atlas.errors import OutputError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.pages.assets import asset_files, edition_script
-from atlas.pages.change_records import MapChanges
 from atlas.pages.changes import changes_page
 from atlas.pages.context import PageContext
 from atlas.pages.figures import farm_head
@@ -59,7 +55,7 @@ def write_shared(
         stage.write(name, content)
     for name, content in machines_page(_unless_same(stage, context)).items():
         stage.write(name, content)
-    changes = _changes(stage, edition, parcels)
+    changes = all_changes(stage.previous, edition, _states(stage, parcels))
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
@@ -79,20 +75,6 @@ def write_shared(
         "fields": [p.slug for p in parcels],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
-
-
-def _changes(stage: Staging, edition: Edition, parcels: list[Parcel]) -> list[MapChanges]:
-    """This map's changes before those of the maps before it. The first map of all has nothing to tell."""
-    found = []
-    slugs = previous_slugs(stage.previous)
-    now = {p.slug for p in parcels}
-    for parcel, state in zip(parcels, _states(stage, parcels), strict=True):
-        if slugs and state.number == edition.number:
-            before = previous_field(stage.previous, parcel.slug)
-            found.append(field_change(before.figures if before else None, state.figures))
-    gone = (previous_field(stage.previous, slug) for slug in slugs if slug not in now)
-    found += [field_removed(state.figures) for state in gone if state]
-    return [MapChanges(edition.number, stamp(edition.issued_at), tuple(found)), *earlier_changes(stage.previous)]
 
 
 def _unless_same(stage: Staging, context: PageContext) -> PageContext:

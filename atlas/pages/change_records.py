@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-What = Literal["new", "gone", "seen", "worse", "milder", "moved"]
+What = Literal["new", "worse", "doubt", "seen", "milder", "moved", "gone"]
 
 
 @dataclass(frozen=True)
 class MarkChange:
-    """A marking that is new, gone, confirmed, worse, milder, or redrawn."""
+    """A marking that is new, worse, to be looked at again, seen again, milder, redrawn, or gone."""
 
     what: What
     kind: str
@@ -22,13 +22,17 @@ class MarkChange:
 
 @dataclass(frozen=True)
 class GroundChange:
-    """Ground closed (or opened, negative) for a machine, m², with the driver and grounds compared."""
+    """What a machine lost of a field, m² (negative: gained), with the driver and grounds compared.
+
+    `closed_m2`: to driving at all. `up_down_m2`: ground that may be driven straight up or down only.
+    """
 
     machine: str
     driver: str
     ground_before: str
     ground: str
     closed_m2: float
+    up_down_m2: float
 
 
 @dataclass(frozen=True)
@@ -55,8 +59,9 @@ class FieldChange:
 
 @dataclass(frozen=True)
 class MapChanges:
-    """All that is new in one map."""
+    """All that is new in one map; `in_all` is how many fields it has."""
 
     number: int
     issued_at: str
+    in_all: int
     fields: tuple[FieldChange, ...]

@@ -1,80 +1,126 @@
-"""The page of changes: what is new since the map before, newest first, short enough to read out in the yard."""
+"""The page of changes: what is new since the map before, newest first, short enough to read out in the yard.
+
+Everything is put in order here and in words by the template, so that it is translated with all other words.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from atlas.pages.change_records import FieldChange, MapChanges
+from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange
 from atlas.pages.context import PageContext
-from atlas.pages.render import area, page, when
-from atlas.words import HAZARDS, N_, SEVERITIES
+from atlas.pages.render import page, when
+from atlas.words import N_
 
 MARKS = {
-    "new": N_("new"),
-    "gone": N_("gone"),
-    "seen": N_("looked at, still there"),
-    "worse": N_("worse"),
-    "milder": N_("milder"),
-    "moved": N_("drawn anew"),
+    "new": N_("New"),
+    "worse": N_("Worse"),
+    "doubt": N_("Look again before anyone drives"),
+    "seen": N_("Still there"),
+    "milder": N_("Milder"),
+    "moved": N_("Marked differently"),
+    "gone": N_("Gone"),
 }
+NAMED = 12  # so many names are read out; beyond that a number is
+
+
+@dataclass(frozen=True)
+class Amount:
+    """So many square metres for these machines, by name."""
+
+    m2: float
+    machines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ToldMarks:
+    """Markings of one field of which the same is to be said."""
+
+    label: str
+    marks: tuple[MarkChange, ...]
 
 
 @dataclass(frozen=True)
 class Told:
     """One field as it is read out."""
 
-    name: str
-    page: str
+    change: FieldChange
     kept: bool  # it still has a page to open
-    lines: tuple[str, ...]
+    until: str
+    marks: tuple[ToldMarks, ...]
+    closed: tuple[Amount, ...]
+    opened: tuple[Amount, ...]
+    up_down: tuple[Amount, ...]
+    grounds: tuple[str, str]  # before and now; the same where only the markings changed
 
 
 @dataclass(frozen=True)
 class ToldMap:
+    """One map's changes.
+
+    `collect` are the names of fields whose old paper must come back. Of those in `other` there is nothing to tell
+    but that they were drawn anew.
+    """
+
     number: int
     issued: str
-    collect: tuple[str, ...]  # names of fields whose old paper must come back
+    first: bool
+    collect: tuple[str, ...]
+    collect_all: bool
     fields: tuple[Told, ...]
+    other: tuple[Told, ...]
 
 
 def changes_page(changes: Sequence[MapChanges], ctx: PageContext) -> dict[str, bytes]:
     """`changes.html`; `changes` newest first, the current map's among them."""
     machines = {key: m.name for key, m in ctx.rig.machines.items()}
-    maps = [_told(c, machines) for c in changes]
-    return {"changes.html": page("changes.html", ctx, ".", {"maps": maps})}
+    here: dict[str, bool] = {}  # page → whether the newest word on it leaves it in the atlas
+    for m in changes:
+        for f in m.fields:
+            here.setdefault(f.page, not f.removed)
+    maps = [_map(m, here, machines, m is changes[-1]) for m in changes]
+    return {"changes.html": page("changes.html", ctx, ".", {"maps": maps, "named": NAMED})}
 
 
-def _told(changes: MapChanges, machines: dict[str, str]) -> ToldMap:
-    fields = tuple(_field(f, machines) for f in changes.fields)
-    collect = tuple(f.name for f in changes.fields if f.collect)
-    issued = when(datetime.fromisoformat(changes.issued_at))
-    return ToldMap(changes.number, issued, collect, fields)
+def _map(m: MapChanges, here: dict[str, bool], machines: dict[str, str], oldest: bool) -> ToldMap:
+    told = [_field(f, here[f.page], machines) for f in m.fields]
+    collect = tuple(f.name for f in m.fields if f.collect)
+    still = [f for f in m.fields if f.collect and not f.removed]
+    return ToldMap(
+        m.number,
+        when(datetime.fromisoformat(m.issued_at)),
+        oldest and m.number == 1,
+        collect,
+        len(still) == m.in_all,
+        tuple(t for t in told if not t.change.other),
+        tuple(t for t in told if t.change.other),
+    )
 
 
-def _field(f: FieldChange, machines: dict[str, str]) -> Told:
-    lines: list[str] = []
-    if f.added:
-        lines.append("This field is new in the atlas.")
-    if f.removed:
-        lines.append("This field is no longer in the atlas. Do not drive by its old sheet.")
-    lines += [_release(f)] if f.release else []
-    for m in f.marks:
-        grade = f" ({SEVERITIES[m.severity]})" if m.severity else ""
-        tag = f", tag {m.tag}" if m.tag is not None else ""
-        place = f", {m.place}" if m.place else ""
-        lines.append(f"{HAZARDS[m.kind].capitalize()}{grade}{place}{tag}: {MARKS[m.what]}.")
-    for g in f.ground:
-        verb = "closed to" if g.closed_m2 > 0 else "opened to"
-        lines.append(f"{area(abs(g.closed_m2))} {verb} {machines.get(g.machine, g.machine)}.")
-    if f.other:
-        lines.append("The sheet was drawn anew: its boundary, terrain, neighbours or settings changed.")
-    return Told(f.name, f.page, not f.removed, tuple(lines))
+def _field(f: FieldChange, here: bool, machines: dict[str, str]) -> Told:
+    marks = [(label, tuple(m for m in f.marks if m.what == what)) for what, label in MARKS.items()]
+    names = {g.machine: machines.get(g.machine, g.machine) for g in f.ground}
+    first = f.ground[0] if f.ground else None
+    return Told(
+        f,
+        here,
+        when(datetime.fromisoformat(f.release_until)) if f.release_until else "",
+        tuple(ToldMarks(label, of) for label, of in marks if of),
+        _amounts(f.ground, names, lambda g: g.closed_m2),
+        _amounts(f.ground, names, lambda g: -g.closed_m2),
+        _amounts(f.ground, names, lambda g: g.up_down_m2),
+        (first.ground_before, first.ground) if first else ("", ""),
+    )
 
 
-def _release(f: FieldChange) -> str:
-    if f.release == "ended":
-        return "No longer released: its ground counts as wet."
-    until = when(datetime.fromisoformat(f.release_until)) if f.release_until else ""
-    return f"Released on {f.release_ground} ground until {until}."
+def _amounts(
+    ground: Sequence[GroundChange], names: dict[str, str], of: Callable[[GroundChange], float]
+) -> tuple[Amount, ...]:
+    """What is at least a square metre, most first; machines of which the same is to be said together."""
+    found: dict[float, list[str]] = {}
+    for g in ground:
+        if (m2 := round(of(g))) >= 1:
+            found.setdefault(m2, []).append(names[g.machine])
+    return tuple(Amount(m2, tuple(found[m2])) for m2 in sorted(found, reverse=True))
