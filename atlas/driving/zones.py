@@ -91,33 +91,29 @@ def judge(cells: Cells, tilt: Floats32, rows: LimitRows, marks: Markings, falls:
     is keep out. A wet spot or a drop is the reason where it makes the verdict worse; any other marking also where
     it closes a cell just as far as the ground does, since people look for it there.
     """
-    own = rows.on_ground
-    drivers, n = own.shape[0], cells.index.size
-    zone, reason = np.empty((drivers, n), dtype=np.uint8), np.empty((drivers, n), dtype=np.uint8)
-    for i in range(drivers):
-        any_roll, any_pitch, any_stance, fall_roll, fall_pitch, fall_stance = tilt
-        k.judge_tilt(
-            any_roll,
-            any_pitch,
-            any_stance,
-            fall_roll,
-            fall_pitch,
-            fall_stance,
-            cells.steepness,
-            own[i],
-            zone[i],
-            reason[i],
-        )
-        k.judge_wet(
-            tilt, cells.steepness, rows.on_wet_spots[:, i], marks.wet, marks.wet_severity, zone[i], reason[i]
-        )
-        k.judge_closed(falls.below, marks.foot, falls.closed, marks.closed, rows.below_drop[i], zone[i], reason[i])
-    size = cells.shape[0] * cells.shape[1]
-    all_zone, all_reason = np.empty((drivers, size), dtype=np.uint8), np.empty((drivers, size), dtype=np.uint8)
+    drivers, size = rows.on_ground.shape[0], cells.shape[0] * cells.shape[1]
+    zone, reason = np.empty((drivers, size), dtype=np.uint8), np.empty((drivers, size), dtype=np.uint8)
     share = np.empty((drivers, len(Zone)))
-    k.spread(cells.index, zone, reason, cells.covered, all_zone, all_reason, share)
+    k.judge_ground(
+        cells.index,
+        tilt,
+        cells.steepness,
+        cells.covered,
+        rows.on_ground,
+        rows.on_wet_spots,
+        rows.below_drop,
+        marks.wet,
+        marks.wet_severity,
+        falls.below,
+        marks.foot,
+        falls.closed,
+        marks.closed,
+        zone,
+        reason,
+        share,
+    )
     on_grid = (drivers, *cells.shape)
-    return Verdicts(all_zone.reshape(on_grid), all_reason.reshape(on_grid), share * cells.cell_area)
+    return Verdicts(zone.reshape(on_grid), reason.reshape(on_grid), share * cells.cell_area)
 
 
 def tilt_of_cells(tilt: Tilt, cells: Cells, roll_error: float, pitch_error: float) -> Floats32:

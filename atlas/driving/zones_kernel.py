@@ -18,6 +18,46 @@ WITHIN, BY_SIDE, BY_CLIMB, BY_ON_FOOT, NO_HEIGHT = (np.uint8(r) for r in (0, 1, 
 
 
 @njit(cache=True, nogil=True)
+def judge_ground(
+    index: np.ndarray,
+    tilt: Floats32,
+    steep: Floats32,
+    weight: Floats32,
+    limits: Floats32,
+    softened: Floats32,
+    below_zone: Bytes,
+    wet: Bytes,
+    wet_severity: Bytes,
+    below: Bytes,
+    foot: Bytes,
+    drop: Bytes,
+    closed: Bytes,
+    all_zone: Bytes,
+    all_reason: Bytes,
+    share: Floats,
+) -> None:
+    """Fill `all_zone` and `all_reason` (drivers, all cells of the grid) and `share`, the covered fractions per
+    zone, (drivers, 5), for the cells at flat `index`; `tilt` is (6, cells), everything else per cell (cells,).
+
+    `limits` has a row per driver, `softened` (severities, drivers, columns) those on wet spots.
+    """
+    zone, reason = np.empty(index.size, np.uint8), np.empty(index.size, np.uint8)
+    soft = wet.any()
+    for k in range(limits.shape[0]):
+        judge_tilt(tilt[0], tilt[1], tilt[2], tilt[3], tilt[4], tilt[5], steep, limits[k], zone, reason)
+        if soft:
+            judge_wet(tilt, steep, softened[:, k], wet, wet_severity, zone, reason)
+        judge_closed(below, foot, drop, closed, below_zone[k], zone, reason)
+        all_zone[k], all_reason[k] = UNSURVEYED, NO_HEIGHT
+        sums = np.zeros((4, 5))  # four at a time, or each sum would wait for the one before
+        for i in range(index.size):
+            all_zone[k, index[i]] = zone[i]
+            all_reason[k, index[i]] = reason[i]
+            sums[i & 3, zone[i]] += weight[i]
+        share[k] = sums[0] + sums[1] + sums[2] + sums[3]
+
+
+@njit(cache=True, nogil=True)
 def judge_tilt(
     any_roll: Floats32,
     any_pitch: Floats32,
@@ -101,28 +141,6 @@ def _zone(tilt: Floats32, i: int, steep: float, lim: Floats32) -> np.uint8:
     if tilt[3, i] <= lim[SIDE] and tilt[4, i] <= lim[CLIMB] and tilt[5, i] <= lim[GRIP]:
         return UP_DOWN
     return FOOT if steep <= lim[ON_FOOT] else KEEP_OUT
-
-
-@njit(cache=True, nogil=True)
-def spread(
-    index: np.ndarray,
-    zone: Bytes,
-    reason: Bytes,
-    weight: Floats32,
-    all_zone: Bytes,
-    all_reason: Bytes,
-    share: Floats,
-) -> None:
-    """Lay `zone` and `reason` (drivers, cells) out on the grid (drivers, all cells), everything else not measured,
-    and put the covered fractions per zone into `share` (drivers, 5)."""
-    for k in range(zone.shape[0]):
-        all_zone[k], all_reason[k] = UNSURVEYED, NO_HEIGHT
-        sums = np.zeros((4, 5))  # four at a time, or each sum would wait for the one before
-        for i in range(index.size):
-            all_zone[k, index[i]] = zone[k, i]
-            all_reason[k, index[i]] = reason[k, i]
-            sums[i & 3, zone[k, i]] += weight[i]
-        share[k] = sums[0] + sums[1] + sums[2] + sums[3]
 
 
 @njit(cache=True, nogil=True)
