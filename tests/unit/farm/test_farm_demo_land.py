@@ -20,6 +20,7 @@ from atlas.farm import demo_rows
 from atlas.farm.demo import demo_springs, make_demo
 from atlas.farm.demo_land import BAND_CELLS, SOUTH, WEST, Land
 from atlas.farm.demo_noise import noise, noise_pair
+from atlas.farm.demo_plan import Spot
 from atlas.grid import CellWindow
 
 PLAIN = """
@@ -177,8 +178,6 @@ def test_the_grid_grows_with_the_fields(many: Path, tmp_path: Path) -> None:
 def test_neighbouring_stretches_meet_without_a_step() -> None:
     """Along the seams between stretches, heights half a metre apart differ by no more than a slope makes them."""
     land = Land(32, 1.0, 1)
-    from atlas.farm.demo_plan import Spot
-
     second = land.stretches[1]
     for v in range(-420, 430, 10):
         x0, y0 = land.on_map(second, Spot(-0.3, float(v)))
