@@ -54,7 +54,10 @@ def entry(of: FieldStops, west: float, south: float, east: float, north: float) 
 def two_fields(name: str = "Lower meadow", farm: str = "") -> tuple[list[FieldStops], list[OverviewEntry]]:
     one = field(
         "A",
-        [marked("h1", 600_040, 5_200_060, "unstable_bank", note="undercut", tag=7), likely("A 1", 600_080, 5_200_020)],
+        [
+            marked("h1", 600_040, 5_200_060, "unstable_bank", note="undercut", tag=7),
+            likely("A 1", 600_080, 5_200_020),
+        ],
         [gate(600_010, 5_200_000, "Top gate")], name=name, farm=farm,
     )  # fmt: skip
     two = field("B", [likely("B 1", 600_160, 5_200_050)], [gate(600_210, 5_200_000)], name="Far corner", farm=farm)
