@@ -1,4 +1,4 @@
-"""The demo farm before GDAL's own GeoPackage checker, `osgeo_utils.samples.validate_gpkg` of Debian's python3-gdal."""
+"""The demo farm before GDAL's GeoPackage checker, `osgeo_utils.samples.validate_gpkg` of Debian's python3-gdal."""
 
 from __future__ import annotations
 
