@@ -5,7 +5,8 @@ million cells and 800 parcels that `bench_terrain.py` makes, it times in alterna
 
   slope            `gdaldem slope -p` over the model
   zones            heights read window by window; drops, two hazards, tilt and zones of every parcel for 4 machines
-                   on 5 grounds with 2 drivers
+                   on 5 grounds with 2 drivers, in one process
+  zones, two       the same in two processes, as a build on two cores does it
   zones and moves  the same, with ways in and turning (shown apart, without a limit)
 
 and on a square of the model written without compression, read through the page cache:
@@ -13,7 +14,7 @@ and on a square of the model written without compression, read through the page 
   slope, mapped    `gdaldem slope -p`
   stance, mapped   tilt of one machine on every cell (shown, without a limit)
 
-Zones may take at most four times as long as the slope of the same terrain.
+Zones in one process may take at most four times as long as the slope of the same terrain.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ def main() -> int:
     contenders = [
         Contender("slope", (_gdal(case.dem, case.slope),)),
         Contender("zones", (_side("zones", case.folder),)),
+        Contender("zones, two", (_side("halves", case.folder),)),
         Contender("zones and moves", (_side("moves", case.folder),)),
         Contender("slope, mapped", (_gdal(square, square.with_suffix(".slope.tif")),)),
         Contender("stance, mapped", (_side("stance", case.folder),)),
@@ -53,6 +55,7 @@ def main() -> int:
     slope = median_seconds(runs["slope"])
     ratio = median_seconds(runs["zones"]) / slope
     print(f"zones / slope {ratio:.2f} (at most {MOST_RATIO})")
+    print(f"zones, two processes / slope {median_seconds(runs['zones, two']) / slope:.2f}")
     print(f"zones and moves / slope {median_seconds(runs['zones and moves']) / slope:.2f}")
     mapped = median_seconds(runs["stance, mapped"]) / median_seconds(runs["slope, mapped"])
     print(f"stance / slope on the same cells {mapped:.2f}")

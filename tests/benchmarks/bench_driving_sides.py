@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,10 +17,12 @@ from rasterio.windows import Window
 if TYPE_CHECKING:
     from shapely.geometry import MultiPolygon, Polygon
 
-    from atlas.farm.records import Hazard
+    from atlas.driving.records import TaggedHazard
     from atlas.grid import Heights
     from atlas.settings import Settings
     from atlas.terrain.figures import TerrainSurvey
+
+    Field = Polygon | MultiPolygon
 
 NOT_TIMED = "bar_mower"  # four machines
 
@@ -41,8 +44,8 @@ def make_square(case: Case, cells: int) -> Path:
     return path
 
 
-def fields(case: Case, settings: Settings) -> Iterator[tuple[Polygon | MultiPolygon, Heights]]:
-    """Each parcel with its heights, read with the margin the pipeline reads."""
+def fields(case: Case, settings: Settings, share: int = 0, of: int = 1) -> Iterator[tuple[Field, Heights]]:
+    """Each parcel (or each `of`-th, from `share` on) with its heights, read with the margin the pipeline reads."""
     import fiona
     from shapely.geometry import MultiPolygon, Polygon
     from shapely.geometry import shape as as_shape
@@ -51,7 +54,7 @@ def fields(case: Case, settings: Settings) -> Iterator[tuple[Polygon | MultiPoly
     from atlas.survey import margin_m
 
     with fiona.open(case.parcels) as layer:
-        shapes = [as_shape(feature.geometry) for feature in layer]
+        shapes = [as_shape(feature.geometry) for feature in layer][share::of]
     with rasterio.Env(GDAL_CACHEMAX=64_000_000), rasterio.open(case.dem) as source:
         t = source.transform
         grid = Grid(source.crs, t.c, t.f, t.a, -t.e, source.height, source.width)
@@ -63,7 +66,7 @@ def fields(case: Case, settings: Settings) -> Iterator[tuple[Polygon | MultiPoly
             yield shape, Heights(grid.part(cells), z)
 
 
-def terrain_of(shape: Polygon | MultiPolygon, heights: Heights) -> TerrainSurvey:
+def terrain_of(shape: Field, heights: Heights) -> TerrainSurvey:
     """What zones need of a field's terrain: heights, gradient and coverage; nothing to draw."""
     from atlas.terrain.coverage import covered_fractions
     from atlas.terrain.figures import Contours, SlopeFigures, TerrainSurvey
@@ -77,13 +80,11 @@ def terrain_of(shape: Polygon | MultiPolygon, heights: Heights) -> TerrainSurvey
     )
 
 
-def zones(case: Case, *, moves: bool) -> None:
-    """Square metres per zone for every parcel, machine, ground and driver."""
-    from pyproj import Transformer
+def zones(case: Case, *, moves: bool, share: int = 0, of: int = 1) -> None:
+    """Square metres per zone for every parcel (or each `of`-th), machine, ground and driver."""
     from shapely.geometry import Point
 
     from atlas.driving.closing import closing
-    from atlas.driving.hazards import tag
     from atlas.driving.machines import rig
     from atlas.driving.moving import Moves
     from atlas.driving.verdicts import stand, verdicts
@@ -92,36 +93,46 @@ def zones(case: Case, *, moves: bool) -> None:
     settings = Settings()
     whole = rig(settings)
     machines = {key: m for key, m in whole.machines.items() if key != NOT_TIMED}
-    of = type(whole)(machines, whole.grounds, whole.drivers, whole.shown)
-    widest = max(m.half_extent_m for m in machines.values())
-    to_lonlat = Transformer.from_crs("EPSG:25832", "EPSG:4326", always_xy=True)
+    four = type(whole)(machines, whole.grounds, whole.drivers, whole.shown)
     answers = []
-    for shape, heights in fields(case, settings):
+    for shape, heights in fields(case, settings, share, of):
         terrain = terrain_of(shape, heights)
-        marked = two_hazards(shape)
-        tagged = tag(shape, marked, settings, widest, to_lonlat)
+        tagged = two_hazards(shape)
+        marked = [one.hazard for one in tagged]
         closed = closing(terrain, tagged, marked, machines.values(), settings, soaked=False)
-        found = verdicts(terrain, closed, stand(terrain, of), of, settings)
+        found = verdicts(terrain, closed, stand(terrain, four), four, settings)
         answers.append([v.area_m2.round(3).tolist() for v in found.values()])
         if moves:
             moved = Moves(terrain, [Point(shape.boundary.interpolate(0.0))])
             for (machine, _), v in found.items():
                 answers[-1].extend(moved.of(machines[machine], zone).no_turn_m2 for zone in v.zone)
-    (case.folder / "zones.json").write_text(json.dumps(answers))
+    (case.folder / f"zones-{share}-{of}.json").write_text(json.dumps(answers))
 
 
-def two_hazards(shape: Polygon | MultiPolygon) -> tuple[Hazard, ...]:
-    """A wet spot and a bank inside the parcel."""
+def zones_of_both_halves(case: Case) -> None:
+    """The same in two processes, as a build on two cores does it."""
+    halves = [subprocess.Popen([sys.executable, __file__, f"zones:{k}:2", str(case.folder)]) for k in range(2)]
+    if any(half.wait() for half in halves):
+        raise SystemExit(1)
+
+
+def two_hazards(shape: Field) -> list[TaggedHazard]:
+    """A wet spot and a bank inside the parcel, tagged but without the words of a sheet."""
     from shapely.geometry import Point
 
+    from atlas.driving.records import TaggedHazard
     from atlas.farm.records import Hazard
 
     inside = shape.representative_point()
     beside = Point(inside.x + 15, inside.y - 10)
-    return (
+    marked = (
         Hazard("w", "wet_spot", 2, 5.0, 2.0, None, "", None, None, "", inside),
         Hazard("b", "unstable_bank", 2, 5.0, 2.0, 3.0, "", None, None, "", beside),
     )
+    return [
+        TaggedHazard(i, h, 0.0, 0.0, h.shape.x, h.shape.y, "", h.shape)  # type: ignore[attr-defined]  # points
+        for i, h in enumerate(marked, start=1)
+    ]
 
 
 def stance_of_square(case: Case) -> None:
@@ -147,8 +158,12 @@ def stance_of_square(case: Case) -> None:
 
 
 if __name__ == "__main__":
-    wanted, given = sys.argv[1], Case(Path(sys.argv[2]))
+    wanted, *part = sys.argv[1].split(":")
+    given = Case(Path(sys.argv[2]))
     if wanted == "stance":
         stance_of_square(given)
+    elif wanted == "halves":
+        zones_of_both_halves(given)
     else:
-        zones(given, moves=wanted == "moves")
+        share, of = (int(part[0]), int(part[1])) if part else (0, 1)
+        zones(given, moves=wanted == "moves", share=share, of=of)
