@@ -11,12 +11,14 @@ import numpy as np
 import pyogrio
 import rasterio.features
 import shapely
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from rasterio.crs import CRS
 from shapely import from_wkb, to_wkb
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import ZONE_KEYS
+from atlas.errors import OutputError
 from atlas.grid import Bytes, Grid
 from atlas.survey import FieldSurvey
 
@@ -63,7 +65,10 @@ def polygons_of(survey: FieldSurvey, ground: str, driver: str) -> list[dict[str,
 
 
 def write_polygons(path: Path, rows: Iterable[dict[str, Any]], crs: CRS) -> None:
-    """Write data/atlas.gpkg; both layers are there even when empty. The same rows give the same bytes."""
+    """Write data/atlas.gpkg; both layers are there even when empty. The same rows give the same bytes.
+
+    Raises OutputError where the file cannot be written, as on a full disk.
+    """
     tables: dict[str, dict[str, list[Any]]] = {
         "slope_classes": {k: [] for k in ("field_id", "name", "over_pct", "upto_pct", "class", "geometry")},
         "zones": {k: [] for k in ("field_id", "name", "machine", "ground", "driver", "zone", "geometry")},
@@ -79,6 +84,9 @@ def write_polygons(path: Path, rows: Iterable[dict[str, Any]], crs: CRS) -> None
             if layer == "slope_classes":
                 frame = frame.astype({"over_pct": "float64", "upto_pct": "float64", "class": "Int64"})
             frame.to_file(path, layer=layer, driver="GPKG", engine="pyogrio", geometry_type="MultiPolygon")
+    except (DataSourceError, DataLayerError, FeatureError) as e:
+        why = str(e).split(":")[0]
+        raise OutputError(f"{path}: cannot be written ({why}); make room on the disk. The old atlas stays.") from e
     finally:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 

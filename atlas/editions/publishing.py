@@ -22,8 +22,10 @@ FORMAT = "field-atlas/1"
 STATE = PurePosixPath("data/state")
 _RENAME_EXCHANGE = 2
 _AT_FDCWD = -100
+CLAIMS = 3  # a folder may vanish between making and locking it: another build has just published
 _THE_DISK = frozenset(
-    (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM, errno.EIO, errno.EBUSY, errno.EXDEV)
+    getattr(errno, name)
+    for name in ("ENOSPC", "EDQUOT", "EFBIG", "EROFS", "EACCES", "EPERM", "EIO", "EBUSY", "EXDEV")
 )
 
 
@@ -108,39 +110,65 @@ def staging(out: Path) -> Iterator[Staging]:
     out = out.absolute()
     previous = check_target(out)
     folder = out.parent / f".{out.name}.next"
-    lock = _claim(folder)
+    claimed = _claim(folder)
+    lock: int | None = claimed
     try:
         _empty(folder)
         _carry_dot_files(out, folder)
         yield Staging(folder, previous)
-        _exchange(folder, out)
+        lock = _published(folder, out, claimed)
     except OSError as e:
         if e.errno not in _THE_DISK:
             raise
         raise OutputError(f"{out}: cannot be published ({e.strerror or e}); the old atlas stays.") from e
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
-        os.close(lock)
+        if lock is not None:
+            shutil.rmtree(folder, ignore_errors=True)
+            os.close(lock)
+
+
+def _published(new: Path, out: Path, lock: int) -> int | None:
+    """Exchange the two, then lock what was there before, so that it can be removed.
+
+    From the exchange on another build may take the folder `new` over. None if one did: it is
+    not ours to touch then.
+    """
+    _exchange(new, out)
+    os.close(lock)
+    return _locked(new)
 
 
 def _claim(folder: Path) -> int:
     """Make the sibling folder and lock it; a folder left over from a build that died is taken over."""
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        folder.mkdir(exist_ok=True)
-        if folder.is_symlink():
-            raise OutputError(f"{folder}: is a link; remove it and build again.")
-        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        for _ in range(CLAIMS):
+            folder.parent.mkdir(parents=True, exist_ok=True)
+            folder.mkdir(exist_ok=True)
+            if folder.is_symlink():
+                raise OutputError(f"{folder}: is a link; remove it and build again.")
+            if (handle := _locked(folder)) is not None:
+                return handle
     except OSError as e:
         raise OutputError(
             f"{folder.parent}: cannot be written ({e.strerror}); name another folder with --out."
         ) from e
+    raise OutputError(f"{folder}: another build is writing this atlas; wait until it is done.")
+
+
+def _locked(folder: Path) -> int | None:
+    """Lock a folder. None if another build has it, or it went away or was exchanged meanwhile."""
+    try:
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
+    except FileNotFoundError:
+        return None
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as e:
-        os.close(handle)
-        raise OutputError(f"{folder}: another build is writing this atlas; wait until it is done.") from e
-    return handle
+        if os.path.samestat(os.fstat(handle), folder.stat(follow_symlinks=False)):
+            return handle
+    except (BlockingIOError, FileNotFoundError):
+        pass
+    os.close(handle)
+    return None
 
 
 def _empty(folder: Path) -> None:

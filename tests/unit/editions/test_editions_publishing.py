@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from atlas.editions import publishing
 from atlas.editions.publishing import check_target, is_atlas, staging
 from atlas.errors import OutputError
 
@@ -107,6 +108,7 @@ def test_a_read_only_place_gets_a_sentence() -> None:
 KILLED = """
 import sys, itertools
 from pathlib import Path
+from atlas.editions import publishing
 from atlas.editions.publishing import staging
 out = Path(sys.argv[1])
 for n in itertools.count():
@@ -146,3 +148,44 @@ def test_keeping_a_file_takes_it_over_as_it_is(tmp_path: Path) -> None:
         assert stage.keep("index.html")
         assert not stage.keep("never.html")
     assert (out / "index.html").read_text() == "one"
+
+
+def test_a_build_that_takes_over_right_after_an_exchange_keeps_its_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between one build's exchange and its tidying up, the next one may claim the folder: it is not ours then."""
+    out = tmp_path / "build"
+    publish(out, "one")
+    exchange = publishing._exchange
+    taken = []
+
+    def taken_over(new: Path, to: Path) -> None:
+        exchange(new, to)
+        taken.append(publishing._claim(new))
+        (new / "theirs.html").write_text("half written")
+
+    monkeypatch.setattr(publishing, "_exchange", taken_over)
+    publish(out, "two")
+    assert (out / "index.html").read_text() == "two"
+    assert (tmp_path / ".build.next" / "theirs.html").read_text() == "half written"
+    os.close(taken[0])
+
+
+def test_a_folder_that_was_exchanged_while_it_was_being_locked_is_not_claimed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lock on a folder that has another name by now guards nothing."""
+    folder = tmp_path / ".build.next"
+    lock = fcntl.flock
+    moved: list[Path] = []
+
+    def late(handle: int, how: int) -> None:
+        lock(handle, how)
+        if not moved:
+            moved.append(folder.rename(tmp_path / "build"))
+
+    monkeypatch.setattr(fcntl, "flock", late)
+    handle = publishing._claim(folder)
+    assert os.path.samestat(os.fstat(handle), folder.stat())
+    assert moved
+    os.close(handle)
