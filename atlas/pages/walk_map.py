@@ -36,10 +36,12 @@ class Ground:
 
     entry: OverviewEntry
     shape: Polygon | MultiPolygon
+    box: Bounds
 
     @staticmethod
     def of(entry: OverviewEntry) -> Ground:
-        return Ground(entry, entry.shape())
+        shape = entry.shape()
+        return Ground(entry, shape, Bounds(*shape.bounds))
 
 
 @dataclass(frozen=True)
@@ -94,16 +96,20 @@ def draw_walk(walk: Walk, fields: Sequence[Ground], crs_wkt: str) -> WalkDrawing
     frame = _frame(walk, [f for f in fields if f.entry.field_id in visited])
     gates = tuple(_gates(walk, frame))
     stops = tuple(_stops(walk, frame, gates))
-    shown = [f for f in fields if Bounds(*f.shape.bounds).overlaps(frame.bounds)]
+    shown = [f for f in fields if f.box.overlaps(frame.bounds)]
     left, right = _feet([p.at for p in walk.places], frame)
     measure = draw((), (), frame, frame.bounds, crs_wkt)
     return WalkDrawing(measure, tuple(_outlines(shown, visited, frame, stops, gates)), stops, gates, left, right)
 
 
 def _frame(walk: Walk, fields: Iterable[Ground]) -> MapFrame:
-    boxes = [f.shape.bounds for f in fields] + [(p.at.x, p.at.y, p.at.x, p.at.y) for p in walk.places]
-    west, south, east, north = zip(*boxes, strict=True)
-    box = Bounds(min(west), min(south), max(east), max(north))
+    boxes = [f.box for f in fields] + [Bounds(p.at.x, p.at.y, p.at.x, p.at.y) for p in walk.places]
+    box = Bounds(
+        min(b.west for b in boxes),
+        min(b.south for b in boxes),
+        max(b.east for b in boxes),
+        max(b.north for b in boxes),
+    )
     widest = frame_for(box, _sheet(MOST_HIGH_MM), MARGIN_MM)
     high = math.ceil(box.height * widest.mm_per_m + 2 * MARGIN_MM)
     return frame_for(box, _sheet(min(MOST_HIGH_MM, max(LEAST_HIGH_MM, high))), MARGIN_MM)
@@ -169,7 +175,7 @@ def _labels(fields: Sequence[Ground], frame: MapFrame, signs: list[Spot]) -> dic
 
 def _wanted(field: Ground, frame: MapFrame, side: int) -> Wanted:
     """`side`: 0 in the field's middle, 1 above it, -1 below it."""
-    entry, box = field.entry, Bounds(*field.shape.bounds)
+    entry, box = field.entry, field.box
     high = {0: entry.label_y, 1: box.north + 2 / frame.mm_per_m, -1: box.south - 4 / frame.mm_per_m}[side]
     return Wanted(0, entry.name, frame.x_mm(entry.label_x), frame.y_mm(high))
 
