@@ -158,26 +158,33 @@ def _outlines(
 
 
 def _labels(fields: Sequence[Ground], frame: MapFrame, signs: list[Spot]) -> dict[str, Label]:
-    """Names by field: in the middle, or where the stops leave no room there, just above or below the field."""
+    """Names by field: in its middle, or where the stops leave no room there, beside that, above or below."""
     found: dict[str, Label] = {}
-    for side in (0, 1, -1):
-        wanted = [_wanted(f, frame, side) for f in fields if f.entry.field_id not in found]
-        sheet = frame.sheet
+    sheet = frame.sheet
+    for place in range(5):
+        left = [f for f in fields if f.entry.field_id not in found]
+        wanted = [_wanted(f, frame, place) for f in left]
         placed = place_labels(wanted, sheet.map_width_mm, sheet.map_height_mm, signs)
-        left = [f.entry.field_id for f in fields if f.entry.field_id not in found]
-        for key, want, label in zip(left, wanted, placed, strict=True):
+        for f, label in zip(left, placed, strict=True):
             if label.named:
-                found[key] = label
-                half = int(len(want.name) * LETTER_MM / 2)
+                found[f.entry.field_id] = label
+                half = int(len(f.entry.name) * LETTER_MM / 2)
                 signs = signs + [Spot(label.x + dx, label.y) for dx in range(-half, half + 1, 2)]
     return found
 
 
-def _wanted(field: Ground, frame: MapFrame, side: int) -> Wanted:
-    """`side`: 0 in the field's middle, 1 above it, -1 below it."""
+def _wanted(field: Ground, frame: MapFrame, place: int) -> Wanted:
+    """`place`: 0 the field's middle, 1 and 2 west and east of it, 3 above the field, 4 below."""
     entry, box = field.entry, field.box
-    high = {0: entry.label_y, 1: box.north + 2 / frame.mm_per_m, -1: box.south - 4 / frame.mm_per_m}[side]
-    return Wanted(0, entry.name, frame.x_mm(entry.label_x), frame.y_mm(high))
+    middle, gap = (box.west + box.east) / 2, 2 / frame.mm_per_m
+    x, y = (
+        (entry.label_x, entry.label_y),
+        (box.west + 0.25 * box.width, entry.label_y),
+        (box.east - 0.25 * box.width, entry.label_y),
+        (middle, box.north + gap),
+        (middle, box.south - 2 * gap),
+    )[place]
+    return Wanted(0, entry.name, frame.x_mm(x), frame.y_mm(y))
 
 
 def _feet(line: Sequence[At], frame: MapFrame) -> tuple[str, str]:
