@@ -66,17 +66,17 @@ def _numbered(values: Ints, limit: int) -> tuple[Ints, Ints]:
 
 
 def pack_wide(values: Ints) -> str:
-    """Whole numbers from 0 to 2²⁴ − 1 as three planes of bytes: high ones first, each plane deflates by itself."""
+    """Whole numbers from 0 to 2³¹ − 1 as four planes of bytes: high ones first, each plane deflates by itself."""
     flat = values.ravel()
-    if flat.size and (flat.min() < 0 or flat.max() >= 1 << 24):
-        raise ValueError("a packed number is outside 0 to 16 777 215")
-    planes = [(flat >> shift & 255).astype(np.uint8).tobytes() for shift in (16, 8, 0)]
+    if flat.size and (flat.min() < 0 or flat.max() >= 1 << 31):
+        raise ValueError("a packed number is outside 0 to 2 147 483 647")
+    planes = [(flat >> shift & 255).astype(np.uint8).tobytes() for shift in (24, 16, 8, 0)]
     return pack(b"".join(planes))
 
 
 def unpack_wide(text: str) -> Ints:
-    planes = np.frombuffer(unpack(text), dtype=np.uint8).reshape(3, -1).astype(np.int64)
-    joined: Ints = planes[0] << 16 | planes[1] << 8 | planes[2]
+    planes = np.frombuffer(unpack(text), dtype=np.uint8).reshape(4, -1).astype(np.int64)
+    joined: Ints = planes[0] << 24 | planes[1] << 16 | planes[2] << 8 | planes[3]
     return joined
 
 

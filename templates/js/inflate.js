@@ -116,10 +116,10 @@ window.fieldAtlas = window.fieldAtlas || {};
     return found;
   };
 
-  // Whole numbers in three planes of bytes, high ones first.
+  // Whole numbers in four planes of bytes, high ones first.
   atlas.unpackWide = function (text) {
-    const bytes = atlas.unpack(text), n = bytes.length / 3, out = new Int32Array(n);
-    for (let k = 0; k < n; k += 1) { out[k] = bytes[k] << 16 | bytes[n + k] << 8 | bytes[2 * n + k]; }
+    const bytes = atlas.unpack(text), n = bytes.length / 4, out = new Int32Array(n);
+    for (let k = 0; k < n; k += 1) { out[k] = bytes[k] << 24 | bytes[n + k] << 16 | bytes[2 * n + k] << 8 | bytes[3 * n + k]; }
     return out;
   };
 })(window.fieldAtlas);
