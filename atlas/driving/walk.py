@@ -17,10 +17,10 @@ import numpy as np
 from atlas.driving.walk_kernel import nearest_next, untie
 from atlas.driving.walk_records import At, FarmWalks, FieldStops, Gate, Stop, Visit, Walk
 
-# Naismith's rule (Scottish Mountaineering Club Journal 2, 1892, page 136): an hour for the distance on the map and
-# another for every 2,000 feet climbed, here 600 m; his three miles an hour come down to 4 km off paths (Aitken 1977,
-# as quoted since Langmuir, Mountaincraft and Leadership, 1984). To look, and to write down what one sees: our own
-# estimate, no source.
+# Naismith's rule (Scottish Mountaineering Club Journal 2, 1892, page 136): an hour for the distance on the
+# map and another for every 2,000 feet climbed, here 600 m; his three miles an hour come down to 4 km off
+# paths (Aitken 1977, as quoted since Langmuir, Mountaincraft and Leadership, 1984). All this from memory. To
+# look, and to write down what one sees: our own estimate, no source.
 METRES_PER_HOUR = 4000.0
 CLIMB_PER_HOUR = 600.0
 STOP_MINUTES = 3.0
