@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from functools import cache
+from gettext import NullTranslations
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -41,7 +42,10 @@ def environment() -> Environment:
         keep_trailing_newline=True,
         auto_reload=False,
     )
-    env.install_null_translations(newstyle=True)  # type: ignore[attr-defined]  # added by the i18n extension
+    said = NullTranslations()
+    env.install_gettext_translations(said, newstyle=True)  # type: ignore[attr-defined]  # the i18n extension adds it
+    # Jinja's own _() takes its text for a template: markup stays markup, a "%" is filled in. Ours may hold a name.
+    env.globals["_"] = said.gettext
     env.filters.update(steep=words.steep, area=area, metres=metres, when=when, day=day, number=number)
     env.globals.update(words=words, policy=POLICY)
     return env
