@@ -9,7 +9,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
-from browsing import DEMO_NOW, WIDTHS, ink, too_wide, violations, visiting
+from browsing import DEMO_NOW, WIDTHS, ink, too_wide, visiting
 from playwright.sync_api import Browser, Page
 from pyproj import Transformer
 
@@ -52,12 +52,6 @@ def test_from_disk_without_complaint_within_the_screen(demo_atlas: Path, browser
         assert too_wide(page) == []
         assert ink(page.locator(".wk-picture").first).dark > 0.01
         visit.check_quiet()
-
-
-def test_axe_passes_on_a_phone(demo_atlas: Path, browser: Browser) -> None:
-    """On a tablet it runs over every page of the atlas elsewhere."""
-    with visiting(browser, 360) as visit:
-        assert violations(visit.open(demo_atlas / "walk.html")) == []
 
 
 def test_boxes_are_a_finger_wide(demo_atlas: Path, browser: Browser) -> None:
