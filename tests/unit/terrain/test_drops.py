@@ -129,12 +129,21 @@ def test_kernels_agree_with_their_slow_readings(seed: int, limit: float) -> None
         np.testing.assert_array_equal(got, want)
 
 
-@given(seed=st.integers(0, 10_000), deeper=st.floats(0.0, 6.0), wall=st.floats(0.0, 3.0))
-@settings(max_examples=40, deadline=None)
-def test_a_deeper_bank_never_unmarks_the_ground_above_it(seed: int, deeper: float, wall: float) -> None:
+@given(
+    gradient=st.floats(0.05, 0.6),
+    across=st.floats(-0.04, 0.04),
+    deeper=st.floats(0.0, 6.0),
+    wall=st.floats(0.0, 3.0),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_deeper_bank_never_unmarks_the_ground_above_it(
+    gradient: float, across: float, deeper: float, wall: float
+) -> None:
+    """On even slopes. On rough ground a deeper bank may draw the steepest way elsewhere, and a drop's cell with it:
+    4 of 600 random grounds moved one, by 3 m at most; DEVELOPERS.md names it among the limits."""
     grid = make_grid(40, 40)
-    _, y = middle_xy(grid)
-    z = rough(seed, grid).z + 0.25 * y
+    x, y = middle_xy(grid)
+    z = gradient * y + across * x
     before = found(Heights(grid, z - np.where(y < 0, wall, 0.0)))
     after = found(Heights(grid, z - np.where(y < 0, wall + deeper, 0.0)))
     above = y > 0
