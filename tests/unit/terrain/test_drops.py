@@ -139,8 +139,8 @@ def test_kernels_agree_with_their_slow_readings(seed: int, limit: float) -> None
 def test_a_deeper_bank_never_unmarks_the_ground_above_it(
     gradient: float, across: float, deeper: float, wall: float
 ) -> None:
-    """On even slopes. On rough ground a deeper bank may draw the steepest way elsewhere, and a drop's cell with it:
-    4 of 600 random grounds moved one, by 3 m at most; DEVELOPERS.md names it among the limits."""
+    """On even slopes. On rough ground a deeper bank may draw the steepest way, and with it a drop, elsewhere:
+    4 of 600 random grounds moved one, by 3 m at most. DEVELOPERS.md names it among the limits."""
     grid = make_grid(40, 40)
     x, y = middle_xy(grid)
     z = gradient * y + across * x
