@@ -17,6 +17,7 @@ from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import limits_table
 from atlas.driving.machines import Machine
 from atlas.driving.records import ZONE_KEYS, Reason
+from atlas.pages.aid_phrases import AID_PHRASES
 from atlas.pages.context import PageContext
 from atlas.pages.data_cells import verdicts
 from atlas.pages.data_codec import pack, pack_wide, verdict_table
@@ -80,7 +81,7 @@ def page_data(
         "verdicts": _verdicts(survey, plate),
         "heights": heights_data(survey, ctx, plate.cells),
         "aerial": _aerial(survey),
-        "words": {"zones": words.ZONES, **PHRASES},
+        "words": {"zones": words.ZONES, **PHRASES, **AID_PHRASES},
     }  # fmt: skip
 
 

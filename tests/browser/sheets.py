@@ -61,6 +61,18 @@ def open_sheet(visit: Visit, page_file: Path, at: str = "2026-06-12T08:00:00Z") 
     return page
 
 
+def until(page: Page, truth: str, patience: int = 400) -> None:
+    """Wait for an expression to hold. The page's policy forbids Playwright's own way, which evaluates text in it.
+
+    Raises AssertionError where it never does.
+    """
+    for _ in range(patience):
+        if page.evaluate(truth):
+            return
+        page.wait_for_timeout(25)
+    raise AssertionError(f"never came true: {truth}")
+
+
 def choose(page: Page, machine: str, ground: str, driver: str) -> None:
     page.evaluate("c => fieldAtlas.choose(c[0], c[1], c[2])", [machine, ground, driver])
 
