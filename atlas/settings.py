@@ -16,7 +16,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from pydantic_core import PydanticCustomError
 
 from atlas.errors import SettingsError
+from atlas.languages import known
 
+OWN_SENTENCES = ("unknown_column", "empty_column", "unknown_language", "languages_twice")
 Share = Annotated[float, Field(gt=0, le=1)]
 Percent = Annotated[float, Field(gt=0, le=1000)]
 
@@ -27,6 +29,28 @@ class Table(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, strict=False)
 
 
+def _known_languages(value: tuple[str, ...]) -> tuple[str, ...]:
+    there = ", ".join(f"'{code}'" for code in known())
+    for code in value:
+        if code not in known():
+            raise PydanticCustomError(
+                "unknown_language",
+                "'farm.languages' names '{code}', which there is no catalogue for; there are {there}.",
+                {"code": code, "there": there},
+            )
+    if not value or len(set(value)) < len(value):
+        raise PydanticCustomError(
+            "languages_twice",
+            "'farm.languages' is to name each language once; there are {there}.",
+            {"there": there},
+        )
+    return value
+
+
+# The languages of an atlas, the first at the usual addresses.
+Languages = Annotated[tuple[str, ...], AfterValidator(_known_languages)]
+
+
 class FarmTable(Table):
     """[farm] Who the atlas is for and whom to ring."""
 
@@ -34,7 +58,7 @@ class FarmTable(Table):
     lead_name: str = ""
     lead_phone: str = ""
     emergency_number: str = "112"
-    languages: tuple[str, ...] = ("en",)
+    languages: Languages = ("en",)
 
 
 class LayersTable(Table):
@@ -222,7 +246,7 @@ def _sentence(error: Any) -> str:
         near = difflib.get_close_matches(keys[-1], _known(keys[:-1]), n=1, cutoff=0.0)
         hint = f"; the nearest known one is '{near[0]}'" if near else ""
         return f"unknown key '{dotted}'{hint}."
-    if error["type"] in ("unknown_column", "empty_column"):
+    if error["type"] in OWN_SENTENCES:
         return str(error["msg"])
     if error["type"] == "missing":
         return f"'{dotted}' is missing; add it."

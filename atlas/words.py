@@ -8,6 +8,10 @@ from __future__ import annotations
 
 import math
 
+from babel.numbers import get_decimal_symbol
+
+from atlas.languages import spoken
+
 
 def N_(text: str) -> str:  # noqa: N802 (the usual gettext marker)
     """Mark a label for translation; the text itself is returned."""
@@ -46,3 +50,18 @@ SEVERITIES = {1: N_("boot prints stay"), 2: N_("boot sinks"), 3: N_("over the an
 def steep(rise_over_run: float) -> str:
     """Steepness as people read it: percent, degrees in brackets, both rounded to whole numbers."""
     return f"{round(rise_over_run * 100)} % ({round(math.degrees(math.atan(rise_over_run)))}°)"
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """A number with the language's decimal sign. Thousands are set apart by a narrow space that does not break,
+    in every language: a point or a comma there would be read as the decimal sign by someone used to another."""
+    return _signed(f"{value:,.{decimals}f}")
+
+
+def short(value: float) -> str:
+    """A number with as many decimals as it has, up to six digits in all: "2.1", "3"."""
+    return _signed(f"{value:g}")
+
+
+def _signed(text: str) -> str:
+    return text.replace(",", "\u202f").replace(".", get_decimal_symbol(spoken().locale))

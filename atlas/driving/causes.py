@@ -149,7 +149,7 @@ def _add_up(
 
 def _cause(key: str, field: FieldWords, found: _Tally, i: int, tr: Translate, tags: tuple[int, ...]) -> Cause:
     area = float(found.spread[i].sum())
-    place = _marked_place(field, tags) or field.frame.words(found.spread[i], tr)
+    place = names.place_in(_marked_place(field, tags), tr) or field.frame.words(found.spread[i], tr)
     small = not tags and area < 0.05 * field.frame.total.sum()
     thing = ""
     if key in ("drop", "drop_below") or small or place == tr(names.SEVERAL):

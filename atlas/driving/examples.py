@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from atlas.settings import DriverTable, MachineTable
+from atlas.words import N_
 
 # Invented figures of usual size; nobody should drive by them. On dry ground with a practised driver they lie
 # within what was surveyed of slope tractors (42 to 50 %) and two-axle mowers (44 to 52 %; Agroscope, ART-Bericht,
 # 2010) and of transporters (45 to 50 % across, 60 to 65 % in the fall line; trade press), or a test says why not.
 MACHINES = {
     "slope_tractor": MachineTable(
-        name="Slope tractor, twin tyres, front mower (example)",
+        name=N_("Slope tractor, twin tyres, front mower (example)"),
         track_m=2.1,
         wheelbase_m=2.2,
         cog_height_m=0.75,
@@ -23,7 +24,7 @@ MACHINES = {
         turn_radius_m=4.5,
     ),
     "two_axle_mower": MachineTable(
-        name="Two-axle slope mower (example)",
+        name=N_("Two-axle slope mower (example)"),
         track_m=2.0,
         wheelbase_m=1.9,
         cog_height_m=0.6,
@@ -37,7 +38,7 @@ MACHINES = {
         turn_radius_m=3.5,
     ),
     "transporter_empty": MachineTable(
-        name="Hay transporter, empty (example)",
+        name=N_("Hay transporter, empty (example)"),
         track_m=2.0,
         wheelbase_m=2.8,
         cog_height_m=0.8,
@@ -50,7 +51,7 @@ MACHINES = {
         turn_radius_m=5.5,
     ),
     "transporter_loaded": MachineTable(
-        name="Hay transporter, loaded (example)",
+        name=N_("Hay transporter, loaded (example)"),
         track_m=2.0,
         wheelbase_m=2.8,
         cog_height_m=1.05,
@@ -62,7 +63,7 @@ MACHINES = {
         turn_radius_m=5.5,
     ),
     "bar_mower": MachineTable(
-        name="Walked bar mower, lattice wheels (example)",
+        name=N_("Walked bar mower, lattice wheels (example)"),
         track_m=1.1,
         wheelbase_m=0.7,
         cog_height_m=0.45,

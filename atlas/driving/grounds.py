@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from atlas.settings import GroundTable
+from atlas.words import N_
 
 NEEDED = "wet"  # what an unreleased field counts as, so it must always be known
 
@@ -27,38 +28,54 @@ class Ground:
         return self.grip <= other.grip and self.sink_m >= other.sink_m
 
 
-_NOON = "Noon, Engineering Analysis of Vehicular Accidents (1994)"
-_WONG = "Wong, Theory of Ground Vehicles (2nd ed. 1993)"
+# what the notes on grip below name in braces
+SOURCES = {
+    "noon": "Noon, Engineering Analysis of Vehicular Accidents (1994)",
+    "wong": "Wong, Theory of Ground Vehicles (2nd ed. 1993)",
+}
 
 BUILT_IN = {
     "firm": Ground(
         "firm",
         0.60,
         0.0,
-        f"Between dry earth road, 0.65 to 0.68 ({_WONG}), and dirt road, 0.35 ({_NOON}); lugged tyres on a dry, "
-        "closed sward: common practice, no source",
+        N_(
+            "Between dry earth road, 0.65 to 0.68 ({wong}), and dirt road, 0.35 ({noon}); lugged tyres on a dry, "
+            "closed sward: common practice, no source"
+        ),
         0.35,
         0.68,
         True,
         False,
     ),
-    "damp": Ground("damp", 0.40, 0.02, "Between firm and wet: common practice, no source", 0.20, 0.55, True, True),
+    "damp": Ground(
+        "damp", 0.40, 0.02, N_("Between firm and wet: common practice, no source"), 0.20, 0.55, True, True
+    ),
     "wet": Ground(
         "wet",
         0.25,
         0.05,
-        f"Wet grassy field, 0.20 ({_NOON}), which the fifth kept in hand comes to; wet earth road, 0.40 to 0.55 "
-        f"({_WONG})",
+        N_(
+            "Wet grassy field, 0.20 ({noon}), which the fifth kept in hand comes to; wet earth road, 0.40 to 0.55 "
+            "({wong})"
+        ),
         0.20,
         0.55,
         True,
         True,
     ),
     "parched": Ground(
-        "parched", 0.40, 0.0, "Dry, dusty sward: common practice, no source", 0.20, 0.65, True, True
+        "parched", 0.40, 0.0, N_("Dry, dusty sward: common practice, no source"), 0.20, 0.65, True, True
     ),
     "hay_down": Ground(
-        "hay_down", 0.35, 0.0, "Cut hay between tyre and sward: common practice, no source", 0.20, 0.40, True, True
+        "hay_down",
+        0.35,
+        0.0,
+        N_("Cut hay between tyre and sward: common practice, no source"),
+        0.20,
+        0.40,
+        True,
+        True,
     ),
 }
 
@@ -68,7 +85,7 @@ def grounds(tables: dict[str, GroundTable]) -> dict[str, Ground]:
     if not tables:
         return dict(BUILT_IN)
     named = {
-        key: Ground(key, t.grip, t.sink_m, "set by the farm", t.grip, t.grip, False, key != "firm")
+        key: Ground(key, t.grip, t.sink_m, N_("set by the farm"), t.grip, t.grip, False, key != "firm")
         for key, t in tables.items()
     }
     named.setdefault(NEEDED, BUILT_IN[NEEDED])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from atlas.words import N_
 
 # clockwise from north
@@ -79,3 +81,13 @@ PHRASES = frozenset(
         *(MIDDLE, ALL_ROUND, UPPER, LOWER, MOSTLY_UPPER, MOSTLY_LOWER, MOST, NEARLY_ALL, SEVERAL),
     )
 )
+
+
+def place_in(place: str, tr: Callable[[str], str]) -> str:
+    """A place as it is kept, in these phrases, said in another language; what is none of them stays as it is."""
+    if place in PHRASES:
+        return tr(place)
+    first, _, second = place.partition(TWO_PLACES.format(first="", second=""))
+    if first in PHRASES and second in PHRASES:
+        return tr(TWO_PLACES).format(first=tr(first), second=tr(second))
+    return place

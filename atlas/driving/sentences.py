@@ -12,7 +12,7 @@ from atlas.driving import place_names as names
 from atlas.driving.causes import Cause, FieldWords, closed_causes, patches
 from atlas.driving.places import untranslated
 from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
-from atlas.words import N_
+from atlas.words import N_, number
 
 Translate = Callable[[str], str]
 
@@ -116,11 +116,11 @@ def share_words(share: float, tr: Translate = untranslated) -> str:
 def area_words(m2: float, tr: Translate = untranslated) -> str:
     """Square metres rounded to what a person can picture, hectares from one hectare up."""
     if m2 >= 9_950:
-        return tr(N_("{n} ha")).format(n=f"{m2 / 10_000:.1f}")
+        return tr(N_("{n} ha")).format(n=number(m2 / 10_000, 1))
     if m2 < 10:
         return tr(N_("under 10 m²"))
     step = 100 if m2 >= 1000 else 10
-    return tr(N_("{n} m²")).format(n=f"{round(m2 / step) * step:,}".replace(",", "\u202f"))
+    return tr(N_("{n} m²")).format(n=number(round(m2 / step) * step))
 
 
 def _told(causes: Sequence[Cause], closed_m2: float) -> tuple[tuple[Cause, ...], bool]:
@@ -172,7 +172,10 @@ def _nothing_closed(hazards: Sequence[TaggedHazard], tr: Translate) -> str:
     by_kind: dict[str, list[TaggedHazard]] = {}
     for one in hazards:
         by_kind.setdefault(one.hazard.kind, []).append(one)
-    causes = tuple(Cause(kind, 0.0, ones[0].place, tuple(o.tag for o in ones)) for kind, ones in by_kind.items())
+    causes = tuple(
+        Cause(kind, 0.0, names.place_in(ones[0].place, tr), tuple(o.tag for o in ones))
+        for kind, ones in by_kind.items()
+    )
     return tr(S_NONE_WATCH).format(watch=_list((causes[:TOLD], len(causes) > TOLD), tr))
 
 

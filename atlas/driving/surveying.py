@@ -12,6 +12,7 @@ from atlas.driving.drop_zones import drop_lines
 from atlas.driving.handwork import hand_work
 from atlas.driving.machines import Machine, Rig
 from atlas.driving.moving import Moves
+from atlas.driving.places import Translate, untranslated
 from atlas.driving.records import Drive, DrivingSurvey, Tilt
 from atlas.driving.verdicts import stand, verdicts
 from atlas.driving.zones import Verdicts
@@ -19,6 +20,11 @@ from atlas.farm.records import Hazard, Parcel, Release, WayIn
 from atlas.grid import Grid
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
+from atlas.words import N_, short
+
+TOO_COARSE = N_(
+    "The terrain model has one height every {cell} m; driving zones need one at least every {finest} m."
+)
 
 
 def survey_driving(
@@ -62,15 +68,12 @@ def survey_driving(
     )
 
 
-def too_coarse(grid: Grid, settings: Settings) -> str:
+def too_coarse(grid: Grid, settings: Settings, tr: Translate = untranslated) -> str:
     """One sentence where cells are too large to judge a machine by, else nothing."""
     finest = settings.terrain.zones_up_to_cell_m
     if grid.cell_m <= finest * (1 + 1e-9):
         return ""
-    return (
-        f"The terrain model has one height every {grid.cell_m:.3g} m; driving zones need one at least every "
-        f"{finest:g} m."
-    )
+    return tr(TOO_COARSE).format(cell=short(float(f"{grid.cell_m:.3g}")), finest=short(finest))
 
 
 def _drives(

@@ -18,11 +18,13 @@ from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from atlas.driving.place_names import place_in
 from atlas.driving.walk_records import FarmWalks, WalkPlace
 from atlas.editions.state import stamp
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard
-from atlas.words import HAZARDS, SEVERITIES
+from atlas.languages import tr
+from atlas.words import HAZARDS, N_, SEVERITIES
 
 GPX = "http://www.topografix.com/GPX/1/1"
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -83,7 +85,8 @@ def walks_gpx(farms: Sequence[FarmWalks]) -> bytes:
     for farm in farms:  # the schema wants every waypoint before the first route
         for walk in farm.walks:
             route = ET.SubElement(root, f"{{{GPX}}}rte")
-            name = f"{farm.farm}: walk {walk.number}" if farm.farm else f"Walk {walk.number}"
+            walk_name = tr(N_("Walk {n}")).format(n=walk.number)
+            name = f"{farm.farm}: {walk_name}" if farm.farm else walk_name
             ET.SubElement(route, f"{{{GPX}}}name").text = _NOT_XML.sub("", name)
             for place in walk.places:
                 _point(route, "rtept", place.at.lon, place.at.lat, *_told(place))
@@ -94,13 +97,15 @@ def _told(place: WalkPlace) -> tuple[str, str]:
     """Name and description of a walk's place."""
     field, stop = place.field, place.stop
     if stop is None:
-        return place.gate, f"way in, {field}"
-    where = f"{field}, {stop.place}" if stop.place else field
+        return place.gate, f"{tr(N_('way in'))}, {field}"
+    where = f"{field}, {place_in(stop.place, tr)}" if stop.place else field
     if not stop.unconfirmed:
-        return f"{place.number} likely wet", f"{where}: water gathers here, nobody has marked anything"
-    grade = f" ({SEVERITIES[stop.severity]})" if stop.severity else ""
+        dry = tr(N_("water gathers here, nobody has marked anything"))
+        return f"{place.number} {tr(N_('likely wet'))}", f"{where}: {dry}"
+    grade = f" ({tr(SEVERITIES[stop.severity])})" if stop.severity else ""
     note = f" {stop.note}" if stop.note else ""
-    return f"{place.number} {HAZARDS[stop.kind]}", f"{where}{grade}: not looked at since the storm.{note}"
+    unseen = tr(N_("not looked at since the storm"))
+    return f"{place.number} {tr(HAZARDS[stop.kind])}", f"{where}{grade}: {unseen}.{note}"
 
 
 def _gpx_root() -> ET.Element:
@@ -121,8 +126,8 @@ def _gpx_bytes(root: ET.Element) -> bytes:
 
 
 def _label(h: Hazard) -> str:
-    grade = f", {SEVERITIES[h.severity]}" if h.kind == "wet_spot" else ""
-    return f"{HAZARDS[h.kind]}{grade}"
+    grade = f", {tr(SEVERITIES[h.severity])}" if h.kind == "wet_spot" else ""
+    return f"{tr(HAZARDS[h.kind])}{grade}"
 
 
 def _to_globe(farm: Farm) -> Transformer:

@@ -17,6 +17,7 @@ from atlas.editions.publishing import FORMAT, is_atlas
 from atlas.errors import OutputError
 
 _PART = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]*")
+_LANGUAGE = re.compile(r"[a-z]{2,3}(?:-[A-Za-z0-9]{2,8})*")
 _PAGE = re.compile(r"fields/[a-z0-9](?:[a-z0-9-]{0,78}[a-z0-9])?\.html")
 
 
@@ -37,6 +38,12 @@ class AtlasFacts:
     number: int
     issued_at: datetime
     fields: tuple[SharedField, ...]
+    languages: tuple[str, ...]  # the first at the usual addresses; none where the atlas does not say
+
+    @property
+    def suffixes(self) -> tuple[str, ...]:
+        """What a page's name carries before ".html", one for each language."""
+        return ("", *(f".{code}" for code in self.languages[1:]))
 
 
 class AtlasFolder:
@@ -115,6 +122,7 @@ class AtlasFolder:
             fields = tuple(_field(f) for f in raw["fields"])
             issued = datetime.fromisoformat(edition["issued_at"])
             number, farm = int(edition["number"]), str(raw["farm"]["name"])
+            languages = tuple(str(code) for code in raw.get("languages", ()))
         except (ValueError, KeyError, TypeError, RecursionError) as e:
             raise OutputError(f"{self.path / 'data/atlas.json'}: is damaged; build the atlas anew.") from e
         if raw["format"] != FORMAT or number < 1:
@@ -125,7 +133,13 @@ class AtlasFolder:
                     f"{self.path / 'data/atlas.json'}: names '{field.page}' as a page, which no atlas has; "
                     "build the atlas anew."
                 )
-        return AtlasFacts(farm, number, issued, fields)
+        for code in languages:
+            if not _LANGUAGE.fullmatch(code):
+                raise OutputError(
+                    f"{self.path / 'data/atlas.json'}: names '{code}' as a language, which no atlas has; "
+                    "build the atlas anew."
+                )
+        return AtlasFacts(farm, number, issued, fields, languages)
 
 
 def _field(raw: dict[str, Any]) -> SharedField:

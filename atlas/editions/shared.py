@@ -24,6 +24,7 @@ from atlas.editions.state import (
 from atlas.errors import OutputError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
+from atlas.languages import speakers, speaking
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.changes import changes_page
 from atlas.pages.context import PageContext
@@ -62,9 +63,10 @@ def write_shared(
     walks = plan([FieldStops.from_json(s.walk) for s in _states(stage, parcels)])
     for name, content in walk_pages(walks, entries, context, farm.terrain.grid.crs.to_wkt()).items():
         stage.write(name, content)
-    stage.write("data/walk.gpx", walks_gpx(walks))
     stage.write("data/hazards.geojson", hazards_geojson(farm))
-    stage.write("data/hazards.gpx", hazards_gpx(farm))
+    with speaking(speakers(context.languages)[0]):
+        stage.write("data/walk.gpx", walks_gpx(walks))
+        stage.write("data/hazards.gpx", hazards_gpx(farm))
     rows = (row for s in _states(stage, parcels) for row in s.polygons)
     write_polygons(stage.path("data/atlas.gpkg"), rows, farm.terrain.grid.crs)
     _write_json(stage, farm, settings, edition, parcels)

@@ -67,9 +67,11 @@ def share(
         _make_target(to, build_dir)
         names = []
         for done, field in enumerate(chosen, start=1):
-            content = single_file(field.page, folder.read, facts.number, facts.issued_at)
-            names.append(f"{Path(field.page).stem}-map-{facts.number}.html")
-            _replace(to, names[-1], partial(_write, content))
+            for suffix in facts.suffixes:
+                slug = Path(field.page).stem
+                content = single_file(f"fields/{slug}{suffix}.html", folder.read, facts.number, facts.issued_at)
+                names.append(f"{slug}-map-{facts.number}{suffix}.html")
+                _replace(to, names[-1], partial(_write, content))
             if progress:
                 progress(done, len(chosen))
         archive = f"{plain(facts.farm) or 'atlas'}-map-{facts.number}"
@@ -109,7 +111,7 @@ def _make_target(to: Path, build_dir: Path) -> None:
 
 def _replace(to: Path, name: str, fill: Callable[[BinaryIO], None]) -> None:
     """Write one file under a name of its own, then move it over `name`: a reader sees the old file or the new."""
-    if not re.fullmatch(r"[a-z0-9][a-z0-9-]*\.(html|zip)", name):
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]*(\.[A-Za-z-]+)?\.(html|zip)", name):
         raise OutputError(f"{to}: '{name}' is no name for a file of an atlas.")
     with _told(to / name), _beside(to, name) as part:
         with part.open("xb") as f:

@@ -15,13 +15,14 @@ from collections.abc import Callable
 from datetime import datetime
 
 from atlas.errors import OutputError
+from atlas.languages import SOURCE, Speaker, known, language, speaking
 from atlas.pages.render import day, environment, stamp
 
 Read = Callable[[str], bytes]
 
 _HEAD = re.compile(
-    r'<!doctype html>\n<html lang="[A-Za-z-]{1,35}">\n<head>\n<meta charset="utf-8">\n'
-    r'<meta http-equiv="Content-Security-Policy" content="([^"<>]*)">\n'
+    r'<!doctype html>\n<html lang="(?P<lang>[A-Za-z-]{1,35})">\n<head>\n<meta charset="utf-8">\n'
+    r'<meta http-equiv="Content-Security-Policy" content="(?P<policy>[^"<>]*)">\n'
 )
 _ASSET = re.compile(
     r'<link rel="stylesheet" href="(?P<style>[^"]*)"(?P<media>(?: media="[a-z ]*")?)>'
@@ -30,6 +31,7 @@ _ASSET = re.compile(
 _PICTURE = re.compile(r'(<img\b[^>]*? src=")([^"]*)"')
 _LINK = re.compile(r'(<a\b[^>]*?) href="(?!#|(?:tel|sms|mailto|geo):)[^"]*"')
 _PAGES = re.compile(r'<nav class="pages".*?</nav>\n?', re.S)
+_SWITCH = re.compile(r'<nav class="languages".*?</nav>\n?', re.S)  # the others' files may not be handed on
 _NUMBER = re.compile(r'<body class="[^"]*" data-number="(\d{1,9})">')
 _OUTSIDE = re.compile(r"<(?:script|link|iframe|object|embed|base)\b[^>]*\b(?:src|href|data)=", re.I)
 _PICTURES = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
@@ -53,15 +55,17 @@ def single_file(page: str, read: Read, number: int, issued_at: datetime) -> byte
         raise OutputError(f"{page}: is no page of an atlas; build the atlas anew.")
     inside = _Inside(page, read, _edition(number, issued_at))
     body = html[head.end() :]
-    body = _PAGES.sub(lambda _: _note("handed_on", number, issued_at), body, count=1)
-    body = _PAGES.sub("", body)
-    body = body.replace("</footer>", _note("handed_on_foot", number, issued_at) + "</footer>", 1)
+    with speaking(_speaker(head["lang"])):
+        before, after = (_note(part, number, issued_at) for part in ("handed_on", "handed_on_foot"))
+    body = _PAGES.sub(lambda _: before, body, count=1)
+    body = _SWITCH.sub("", _PAGES.sub("", body))
+    body = body.replace("</footer>", after + "</footer>", 1)
     body = _LINK.sub(lambda m: m[1], body)
     body = _PICTURE.sub(lambda m: f'{m[1]}{inside.picture(m[2])}"', body)
     if _OUTSIDE.search(_ASSET.sub("", body)):
         raise OutputError(f"{page}: asks for a file that cannot be put inside it; build the atlas anew.")
     body = _ASSET.sub(inside.put, body)  # last and in one pass: what is inside has its digest and must not change
-    return (head[0].replace(head[1], inside.policy()) + body).encode()
+    return (head[0].replace(head["policy"], inside.policy()) + body).encode()
 
 
 class _Inside:
@@ -136,6 +140,11 @@ def _edition(number: int, issued_at: datetime) -> str:
     """Takes the place of assets/edition.js: the map this file was made from, for good."""
     facts = {"number": number, "issued_at": stamp(issued_at), "shared": True}
     return f"window.FIELD_ATLAS_EDITION = {json.dumps(facts, sort_keys=True)};\n"
+
+
+def _speaker(code: str) -> Speaker:
+    """Who says what is added; in the source's words where the page is in a language that is not known here."""
+    return Speaker(language(code if code in known() else SOURCE), "")
 
 
 def _note(part: str, number: int, issued_at: datetime) -> str:

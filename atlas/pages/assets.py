@@ -7,7 +7,8 @@ from datetime import datetime
 from functools import cache
 from importlib import resources
 
-from atlas.pages.render import stamp, templates_folder
+from atlas.languages import templates_folder
+from atlas.pages.render import stamp
 
 
 @cache

@@ -11,7 +11,8 @@ from datetime import datetime
 
 from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange
 from atlas.pages.context import PageContext
-from atlas.pages.render import page, when
+from atlas.pages.render import pages, when
+from atlas.pages.sheet_lists import machine_label
 from atlas.words import N_
 
 MARKS = {
@@ -75,13 +76,16 @@ class ToldMap:
 
 def changes_page(changes: Sequence[MapChanges], ctx: PageContext) -> dict[str, bytes]:
     """`changes.html`; `changes` newest first, the current map's among them."""
-    machines = {key: m.name for key, m in ctx.rig.machines.items()}
     here: dict[str, bool] = {}  # page → whether the newest word on it leaves it in the atlas
     for m in changes:
         for f in m.fields:
             here.setdefault(f.page, not f.removed)
-    maps = [_map(m, here, machines, m is changes[-1]) for m in changes]
-    return {"changes.html": page("changes.html", ctx, ".", {"maps": maps, "named": NAMED})}
+
+    def told() -> dict[str, object]:
+        machines = {key: machine_label(m) for key, m in ctx.rig.machines.items()}
+        return {"maps": [_map(m, here, machines, m is changes[-1]) for m in changes], "named": NAMED}
+
+    return pages("changes.html", "changes.html", ctx, told)
 
 
 def _map(m: MapChanges, here: dict[str, bool], machines: dict[str, str], oldest: bool) -> ToldMap:

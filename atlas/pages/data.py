@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from atlas import words
 from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import limits_table
 from atlas.driving.machines import Machine
@@ -26,17 +25,20 @@ from atlas.pages.picture import Plate
 from atlas.pages.picture_zones import strokes_for
 from atlas.pages.render import stamp
 from atlas.pages.sheet_drives import DriveWords, Line
-from atlas.pages.sheet_lists import KeepOff, driver_label, ground_label, keep_off
-from atlas.pages.sheet_phrases import PHRASES
+from atlas.pages.sheet_lists import KeepOff, driver_label, ground_label, keep_off, machine_label
+from atlas.pages.sheet_phrases import phrases, translated
 from atlas.pages.sheet_set import SheetSet, counts_as, may_choose
 from atlas.survey import FieldSurvey
 
 
-def data_script(
-    survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: SheetSet, said: dict[SheetSet, DriveWords]
-) -> str:
+def data_script(data: dict[str, Any]) -> str:
     """The script that hands the page its data as `window.FIELD_ATLAS`."""
-    return f"window.FIELD_ATLAS = {script_json(page_data(survey, ctx, plate, chosen, said))};\n"
+    return f"window.FIELD_ATLAS = {script_json(data)};\n"
+
+
+def words_script(spoken: dict[str, Any]) -> str:
+    """The script that puts a further language's words in the place of the first one's."""
+    return f"Object.assign(window.FIELD_ATLAS, {script_json(spoken)});\n"
 
 
 def script_json(data: Any) -> str:
@@ -45,10 +47,8 @@ def script_json(data: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def page_data(
-    survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: SheetSet, said: dict[SheetSet, DriveWords]
-) -> dict[str, Any]:
-    """Everything the script needs, ready for JSON."""
+def fixed_data(survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: SheetSet) -> dict[str, Any]:
+    """What the script needs in every language alike, ready for JSON."""
     cells, frame, rig = plate.cells, plate.frame, ctx.rig
     strokes = strokes_for(cells, frame)
     counts = counts_as(survey, rig)
@@ -70,19 +70,26 @@ def page_data(
         "release": _release(survey),
         "may_choose": {g: may_choose(survey, rig, g) for g in sorted({counts, NEEDED})},
         "shown": {"machine": chosen.machine, "ground": chosen.ground, "driver": chosen.driver},
-        "machines": [_machine(m) for m in rig.machines.values()],
-        "grounds": [{"key": g.key, "label": ground_label(g.key)} for g in rig.grounds.values()],
-        "drivers": [{"key": d.key, "label": driver_label(d.key)} for d in rig.drivers.values()],
-        "tags": [_tag(k) for k in keep_off(survey, ctx.settings)],
         "zones": ZONE_KEYS,
         "reasons": {r.name.lower(): int(r) for r in Reason},
-        "drives": [_drive(d.machine, d.ground, d.driver, said) for d in survey.driving.drives],
         "limits": _limits(ctx),
         "verdicts": _verdicts(survey, plate),
         "heights": heights_data(survey, ctx, plate.cells),
         "aerial": _aerial(survey),
-        "words": {"zones": words.ZONES, **PHRASES, **AID_PHRASES},
     }  # fmt: skip
+
+
+def spoken_data(survey: FieldSurvey, ctx: PageContext, said: dict[SheetSet, DriveWords]) -> dict[str, Any]:
+    """What the script says, in the language being spoken."""
+    rig = ctx.rig
+    return {
+        "machines": [_machine(m) for m in rig.machines.values()],
+        "grounds": [{"key": g.key, "label": ground_label(g.key)} for g in rig.grounds.values()],
+        "drivers": [{"key": d.key, "label": driver_label(d.key)} for d in rig.drivers.values()],
+        "tags": [_tag(k) for k in keep_off(survey, ctx.settings)],
+        "drives": [_drive(d.machine, d.ground, d.driver, said) for d in survey.driving.drives],
+        "words": phrases() | translated(AID_PHRASES),
+    }
 
 
 def _place(survey: FieldSurvey) -> dict[str, Any]:
@@ -110,7 +117,7 @@ def _release(survey: FieldSurvey) -> dict[str, Any] | None:
 def _machine(m: Machine) -> dict[str, Any]:
     return {
         "key": m.key,
-        "label": m.name,
+        "label": machine_label(m),
         "track": m.track_m,
         "wheelbase": m.wheelbase_m,
         "half_extent": round(m.half_extent_m, 3),

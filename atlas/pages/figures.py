@@ -50,6 +50,7 @@ def farm_head(farm: Farm, settings: Settings) -> dict[str, Any]:
     """The parts of the interface that are not a field's: the farm and its terrain."""
     grid = farm.terrain.grid
     return {
+        "languages": list(settings.farm.languages),
         "farm": {"name": farm.name, "crs": grid.crs.to_string()},
         "terrain": {
             "cell_m": _r(grid.cell_m, 6),

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from atlas import words
-from atlas.driving.grounds import Ground
+from atlas.driving.grounds import SOURCES, Ground
 from atlas.driving.limits import (
     GRIP_SHARE,
     TIP_SHARE,
@@ -21,9 +20,11 @@ from atlas.driving.limits import (
     stance_error,
 )
 from atlas.driving.machines import Driver, Machine
+from atlas.languages import tr
 from atlas.pages.context import PageContext
-from atlas.pages.render import page
-from atlas.words import N_
+from atlas.pages.render import pages
+from atlas.pages.sheet_lists import driver_label, ground_label, machine_label
+from atlas.words import N_, number
 
 DECIDED_BY = {
     "handbook": N_("handbook"),
@@ -103,22 +104,30 @@ class GroundNote:
     ground: Ground
 
     @property
+    def source(self) -> str:
+        return tr(self.ground.source).format(**SOURCES)
+
+    @property
     def ranges(self) -> bool:
         return self.ground.grip_low < self.ground.grip_high
 
 
 def machines_page(ctx: PageContext) -> dict[str, bytes]:
     """machines.html: a card per machine, then where the grip of each ground comes from."""
+    return pages("machines.html", "machines.html", ctx, lambda: _values(ctx))
+
+
+def _values(ctx: PageContext) -> dict[str, object]:
     rig = ctx.rig
-    values = {
+    return {
         "cards": [card(m, ctx) for m in rig.machines.values()],
-        "grounds": [GroundNote(words.GROUNDS.get(g.key, g.key), g) for g in rig.grounds.values()],
+        "grounds": [GroundNote(ground_label(g.key), g) for g in rig.grounds.values()],
+        "machine_label": machine_label,
         "sink_m": SHOWN_SINK_M,
         "grip_share": GRIP_SHARE,
         "tip_share": TIP_SHARE,
         "points": points,
     }
-    return {"machines.html": page("machines.html", ctx, ".", values)}
 
 
 def card(m: Machine, ctx: PageContext) -> Card:
@@ -126,7 +135,7 @@ def card(m: Machine, ctx: PageContext) -> Card:
     rig = ctx.rig
     tables = tuple(
         DriverTable(
-            words.DRIVERS.get(d.key, d.key),
+            driver_label(d.key),
             d.share,
             tuple(ground_row(limits(m, g, d, ctx.settings)) for g in rig.grounds.values()),
         )
@@ -149,7 +158,7 @@ def ground_row(found: Limits) -> GroundRow:
     if found.grip_up == found.grip_down:
         grips = (Bound(found.grip_up, "grip"),)
     return GroundRow(
-        words.GROUNDS.get(found.ground, found.ground),
+        ground_label(found.ground),
         _smallest(Bound(found.side, found.side_from), *grips),
         _smallest(Bound(found.climb, found.climb_from), *grips),
         _open_to(found, math.pi / 2),
@@ -187,7 +196,7 @@ def load_curve(m: Machine, side_limits: list[float]) -> LoadCurve:
 
 def points(rise_over_run: float) -> str:
     """A difference of gradients in percentage points, one decimal: "2.6"."""
-    return f"{rise_over_run * 100:.1f}"
+    return number(rise_over_run * 100, 1)
 
 
 def _side(m: Machine, driver: Driver, ctx: PageContext) -> float:

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 from shapely.geometry import box
 
-from atlas import words
 from atlas.pages.context import PageContext
 from atlas.pages.folium_map import map_script
 from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
@@ -20,7 +19,8 @@ from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
 from atlas.pages.picture_frame import Frame, north_arrow
-from atlas.pages.render import page, stamp, when
+from atlas.pages.render import clock, day_of_year, pages, stamp
+from atlas.pages.sheet_lists import driver_label, ground_label, machine_label
 from atlas.pages.sheet_set import drive_of, shown
 
 if TYPE_CHECKING:
@@ -60,10 +60,8 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "meeting": [w for w in ways_in if w.ambulance],
         "many": len(rows) > MOST_FIELDS[sheet.paper],
         "most_first": MOST_FIRST[sheet.paper],
-        "shown": _shown(ctx),
         "relief": relief,
         "strip_mm": STRIP_MM,
-        "north": north_arrow(drawing.north_deg),
         "key_hatch": cross_hatch(box(0, 0, 12, 6)),
         "key_slant": slanted(box(0, 0, 12, 6)),
         "stamp": stamp,
@@ -71,14 +69,19 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
     }
     moving = map_script(Frame(frame.bounds, frame.scale))
     return {
-        "index.html": page("overview.html", ctx, ".", values),
+        **pages("index.html", "overview.html", ctx, lambda: values | _words(ctx, drawing.north_deg)),
         "assets/overview-map.js": f"window.fieldAtlas = window.fieldAtlas || {{}};\n{moving}".encode(),
     }
 
 
+def _words(ctx: PageContext, north_deg: float) -> dict[str, object]:
+    """What is another in each language."""
+    return {"shown": _shown(ctx), "north": north_arrow(north_deg)}
+
+
 def until(moment: datetime) -> str:
     """ "13 June, 19:30 UTC": the sheet's own date says the year."""
-    return when(moment).replace(f" {moment.year},", ",")
+    return f"{day_of_year(moment)}, {clock(moment)}"
 
 
 @dataclass(frozen=True)
@@ -182,5 +185,5 @@ class ShownSet:
 
 def _shown(ctx: PageContext) -> ShownSet:
     wanted = ctx.rig.shown
-    ground = words.GROUNDS.get(wanted.ground, wanted.ground) if wanted.ground else None
-    return ShownSet(ctx.rig.machines[wanted.machine].name, ground, words.DRIVERS.get(wanted.driver, wanted.driver))
+    ground = ground_label(wanted.ground) if wanted.ground else None
+    return ShownSet(machine_label(ctx.rig.machines[wanted.machine]), ground, driver_label(wanted.driver))

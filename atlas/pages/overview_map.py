@@ -21,6 +21,7 @@ from atlas.pages.overview_hatch import Combs, Spot, combs, cross_hatch, question
 from atlas.pages.overview_labels import Label, Wanted, place_labels
 from atlas.pages.overview_paper import MapFrame, ScaleBar, grid_step, scale_bar
 from atlas.pages.overview_picture import STROKE_EVERY_M, ZonePicture
+from atlas.words import number
 
 # Smaller than this, hatching is mud: outlines and numbers only, and the legend says that nothing closed is drawn.
 PICTURE_UP_TO = 15_000
@@ -156,8 +157,8 @@ def _fields(
         frame.sheet.map_height_mm,
         [Spot(w.x, w.y) for w in ways_in] + marks,
     )
-    for number, (entry, label, (released, unreleased)) in enumerate(zip(entries, labels, zones, strict=True), 1):
-        yield FieldDrawing(entry, number, path_of(entry.shape(), frame), label, released, unreleased)
+    for place, (entry, label, (released, unreleased)) in enumerate(zip(entries, labels, zones, strict=True), 1):
+        yield FieldDrawing(entry, place, path_of(entry.shape(), frame), label, released, unreleased)
 
 
 def _zones(drawn: Drawn | None, frame: MapFrame) -> ZoneDrawing | None:
@@ -237,7 +238,7 @@ def _ticks(low: float, high: float, step: int, place: Callable[[float], float]) 
     values = range(math.ceil(low / step) * step, math.floor(high) + 1, step)
     ends = sorted((place(low), place(high)))
     return tuple(
-        Tick(_mm(at), f"{v:,}".replace(",", "\u202f"))
+        Tick(_mm(at), number(v))
         for v in values
         for at in [place(v)]
         if ends[0] + CORNER_MM <= at <= ends[1] - CORNER_MM  # numbers must not run into the frame's corners

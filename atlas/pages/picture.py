@@ -9,15 +9,21 @@ from shapely.geometry import MultiPolygon, Polygon
 
 from atlas.driving.records import Drive
 from atlas.grid import Floats
+from atlas.languages import tr
 from atlas.pages.context import TerrainNote
 from atlas.pages.data_cells import PageCells, fall_lines, page_cells, verdicts, worst_class
 from atlas.pages.picture_frame import Frame, frame_for, grid_marks, n, strip
 from atlas.pages.picture_ground import contours_group, field_clip, frame_clip, lines, neighbours_group, shading
 from atlas.pages.picture_marks import drops_group, hazards_group, ways_in_group
 from atlas.pages.picture_zones import class_paths, zones_group
-from atlas.pages.render import number
 from atlas.pages.signs import TileScale, class_tiles, tiles
 from atlas.survey import FieldSurvey
+from atlas.words import N_, number, short
+
+STRIP_SCALE = N_("1 : {scale} on A4 printed at 100 %")
+STRIP_TERRAIN = N_("Terrain: {source}, {dated}, cells of {cell} m")
+STRIP_GRID = N_("Grid: {crs}, metres")
+NOT_STATED, UNDATED = N_("not stated"), N_("undated")
 
 
 @dataclass(frozen=True)
@@ -135,12 +141,11 @@ def _outline(shape: Polygon | MultiPolygon, frame: Frame) -> Markup:
 
 
 def _strip_words(frame: Frame, note: TerrainNote) -> tuple[str, ...]:
-    cell = n(note.cell_x_m, 2)
+    cell = short(round(note.cell_x_m, 2))
     if note.cell_x_m != note.cell_y_m:
-        cell += f" × {n(note.cell_y_m, 2)}"
-    dated = f", {note.date}" if note.date else ", undated"
+        cell += f" × {short(round(note.cell_y_m, 2))}"
     return (
-        f"1 : {number(frame.scale)} on A4 printed at 100 %",
-        f"Terrain: {note.source or 'not stated'}{dated}, cells of {cell} m",
-        f"Grid: {note.crs}, metres",
+        tr(STRIP_SCALE).format(scale=number(frame.scale)),
+        tr(STRIP_TERRAIN).format(source=note.source or tr(NOT_STATED), dated=note.date or tr(UNDATED), cell=cell),
+        tr(STRIP_GRID).format(crs=note.crs),
     )

@@ -16,11 +16,14 @@ from shapely import union_all
 from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bounds, Grid
+from atlas.languages import tr
+from atlas.words import N_, number
 
 SCALES = (250, 500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 7500, 10_000, 15_000, 20_000, 50_000)
 PAPER_WIDTH_MM, PAPER_HEIGHT_MM = 184.0, 150.0  # A4 upright inside its margins, with room for words above
 STRIP_MM = 11.0  # below the map: scale bar, north arrow, terrain source
 MARGIN_M, MARGIN_SHARE = 8.0, 0.05
+NORTH = N_("N")
 BAR_LENGTHS_M = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 
 
@@ -111,7 +114,7 @@ def _tick_word(frame: Frame, x: float, y: float, text: str, side: str) -> str:
 
 
 def _grouped(metres: float) -> str:
-    return f"{metres:,.0f}".replace(",", "\u202f")
+    return number(metres)
 
 
 def _multiples(low: float, high: float, step: int) -> list[float]:
@@ -134,7 +137,7 @@ def strip(frame: Frame, convergence_deg: float, words: tuple[str, ...]) -> Marku
         '<path class="bar-half" d="M0 5.5h{}v2.2h-{}z"/>'
         '<text x="0" y="4.4">0</text><text x="{}" y="4.4" text-anchor="middle">{} m</text></g>'
         '<g transform="translate({} 5.2) rotate({})" class="north"><path d="M0-4.4 1.7 3.4 0 2.2-1.7 3.4z"/></g>'
-        '<text class="north-word" x="{}" y="6.4">N</text>{}</g>'
+        '<text class="north-word" x="{}" y="6.4">{}</text>{}</g>'
     ).format(
         n(frame.height),
         n(frame.mm, 4),
@@ -147,6 +150,7 @@ def strip(frame: Frame, convergence_deg: float, words: tuple[str, ...]) -> Marku
         n(bar + 14),
         n(convergence_deg, 2),
         n(bar + 17.5),
+        tr(NORTH),
         lines,
     )
 
@@ -156,5 +160,5 @@ def north_arrow(convergence_deg: float) -> Markup:
     return Markup(
         '<svg class="north-corner" viewBox="-6 -8 12 16" aria-hidden="true">'
         '<g transform="rotate({})" class="north"><path d="M0-3.4 2 5 0 3.6-2 5z"/></g>'
-        '<text class="north-word" x="0" y="-4" text-anchor="middle">N</text></svg>'
-    ).format(n(convergence_deg, 2))
+        '<text class="north-word" x="0" y="-4" text-anchor="middle">{}</text></svg>'
+    ).format(n(convergence_deg, 2), tr(NORTH))

@@ -1,19 +1,25 @@
-"""Turns templates into bytes: escaping always on, a missing value is an error, every word goes through gettext."""
+"""Turns templates into bytes: escaping always on, a missing value is an error, every word goes through gettext.
+
+Numbers and dates are written here too, in the language being spoken (`atlas.languages`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from functools import cache
-from gettext import NullTranslations
-from importlib import resources
-from pathlib import Path
 from typing import Any
 
+from babel.dates import format_date, format_skeleton
+from babel.lists import format_list
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from atlas import words
+from atlas.driving.place_names import place_in
+from atlas.languages import speaker, speakers, speaking, spoken, templates_folder, tr, tr_many
 from atlas.pages.context import PageContext
+from atlas.words import number as number  # made in every language, like what follows here
+from atlas.words import short as short
 
 # Nothing is fetched, nothing runs but the atlas's own files. 'self' covers pages from disk in Chromium; `file:`
 # is for browsers that give a page from disk no origin of its own.
@@ -21,12 +27,6 @@ POLICY = (
     "default-src 'none'; script-src 'self' file:; style-src 'self' file:; img-src 'self' file: data:; "
     "base-uri 'none'; form-action 'none'"
 )
-
-
-def templates_folder() -> Path:
-    """Where the templates are: inside the installed package, or beside it in the source tree."""
-    installed = Path(str(resources.files("atlas"))) / "_templates"
-    return installed if installed.is_dir() else Path(__file__).resolve().parents[2] / "templates"
 
 
 @cache
@@ -41,57 +41,92 @@ def environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
         auto_reload=False,
+        optimized=False,  # a number in a template must not be written once for all languages
     )
-    said = NullTranslations()
-    env.install_gettext_translations(said, newstyle=True)  # type: ignore[attr-defined]  # the i18n extension adds it
+    env.install_gettext_callables(tr, tr_many, newstyle=True)  # type: ignore[attr-defined]  # the extension adds it
     # Jinja's own _() takes its text for a template: markup stays markup, a "%" is filled in. Ours may hold a name.
-    env.globals["_"] = said.gettext
-    env.filters.update(steep=words.steep, area=area, metres=metres, when=when, day=day, number=number)
+    env.globals["_"] = tr
+    env.filters.update(
+        steep=words.steep, area=area, metres=metres, when=when, day=day, number=number, short=short,
+        listed=listed, place=place, spoken=in_this_language,
+    )  # fmt: skip
     env.globals.update(words=words, policy=POLICY)
     return env
 
 
-def page(template: str, ctx: PageContext, root: str, values: Mapping[str, Any]) -> bytes:
-    """Render a page. `root` leads from the page to the atlas's folder ("." or "..").
+def pages(path: str, template: str, ctx: PageContext, values: Callable[[], Mapping[str, Any]]) -> dict[str, bytes]:
+    """A page in every language of the atlas: where each lies → its bytes. `path` is the first language's.
+
+    `values` is asked anew for each, since it may hold words and numbers.
+    """
+    made = {}
+    for who in speakers(ctx.languages):
+        with speaking(who):
+            made[who.page(path)] = page(template, ctx, path, values())
+    return made
+
+
+def page(template: str, ctx: PageContext, path: str, values: Mapping[str, Any]) -> bytes:
+    """Render a page in the language being spoken. `path` is where its first language lies in the atlas's folder.
 
     Raises jinja2.UndefinedError where the template names what nobody gave it.
     """
-    text = environment().get_template(template).render(ctx=ctx, root=root, language=ctx.languages[0], **values)
+    root = "/".join([".."] * path.count("/")) or "."
+    others = [(who.language, f"{root}/{who.page(path)}") for who in speakers(ctx.languages)]
+    text = (
+        environment()
+        .get_template(template)
+        .render(ctx=ctx, root=root, language=spoken(), others=others if len(others) > 1 else (), **values)
+    )
     return "\n".join(line.rstrip(" ") for line in text.split("\n") if line.strip()).encode() + b"\n"
 
 
-def number(value: float, decimals: int = 0) -> str:
-    """Thousands set apart by a narrow space that does not break: "1 250"."""
-    return f"{value:,.{decimals}f}".replace(",", "\u202f")
+def in_this_language(path: str) -> str:
+    """The page at `path` as a page of the language being spoken links to it."""
+    return speaker().page(path)
+
+
+def place(words_of_it: str) -> str:
+    """A place in a field, kept in the source's words, in the language being spoken."""
+    return place_in(words_of_it, tr)
+
+
+def listed(parts: list[str] | tuple[str, ...]) -> str:
+    """ "A, B and C" """
+    return format_list(list(parts), "standard", spoken().locale)
 
 
 def area(square_metres: float) -> str:
     """An area as a farmer says it: hectares from 1 000 m² on, else square metres."""
     if square_metres >= 1000:
-        return f"{square_metres / 10_000:.2f} ha"
+        return f"{number(square_metres / 10_000, 2)} ha"
     return f"{number(square_metres)} m²"
 
 
 def metres(length: float) -> str:
     """A length to the metre, below ten metres to the tenth."""
-    return f"{round(length, 1):g} m" if 0 < length < 9.95 else f"{number(length)} m"
-
-
-MONTHS = (
-    "January", "February", "March", "April", "May", "June",
-    "July", "August", "September", "October", "November", "December",
-)  # fmt: skip
+    return f"{short(round(length, 1))} m" if 0 < length < 9.95 else f"{number(length)} m"
 
 
 def day(moment: datetime) -> str:
     """ "12 June 2026" in the moment's own time zone."""
-    return f"{moment.day} {MONTHS[moment.month - 1]} {moment.year}"
+    return format_date(moment, "long", spoken().locale)
+
+
+def day_of_year(moment: datetime) -> str:
+    """ "12 June": where the sheet's own date says the year."""
+    return format_skeleton("MMMMd", moment.date(), locale=spoken().locale)
 
 
 def when(moment: datetime) -> str:
     """ "12 June 2026, 18:00 UTC": a page from disk cannot know the farm's clock, so the zone is said."""
+    return f"{day(moment)}, {clock(moment)}"
+
+
+def clock(moment: datetime) -> str:
+    """ "18:00 UTC" """
     zone = moment.tzname()  # "UTC", "UTC+02:00"
-    return f"{day(moment)}, {moment:%H:%M}{' ' + zone if zone else ''}"
+    return f"{moment:%H:%M}{' ' + zone if zone else ''}"
 
 
 def stamp(moment: datetime) -> str:

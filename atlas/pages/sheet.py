@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
+from atlas.driving.surveying import too_coarse
+from atlas.languages import speaker, speakers, speaking, tr
 from atlas.pages.context import PageContext
-from atlas.pages.data import data_script
+from atlas.pages.data import data_script, fixed_data, spoken_data, words_script
 from atlas.pages.folium_map import map_script
 from atlas.pages.legend import class_sign, other_signs, zone_signs
 from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
@@ -13,7 +15,7 @@ from atlas.pages.picture_frame import north_arrow
 from atlas.pages.render import page
 from atlas.pages.sheet_drives import DriveWords, drive_words, frame_of
 from atlas.pages.sheet_lead import class_rows, field_facts, profile_picture, sigma, wind
-from atlas.pages.sheet_lists import driver_label, ground_label, hours, keep_off, ways
+from atlas.pages.sheet_lists import driver_label, ground_label, hours, keep_off, machine_label, ways
 from atlas.pages.sheet_set import SheetSet, counts_as, drive_of, may_choose, shown
 from atlas.survey import FieldSurvey
 from atlas.words import N_
@@ -35,12 +37,22 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
     """
     chosen = shown(survey, ctx)
     frame = frame_of(survey)
-    said = {SheetSet(d.machine, d.ground, d.driver): drive_words(frame, d) for d in survey.driving.drives}
     slug = survey.parcel.slug
     plate = plate_for(survey)
-    html = page("field.html", ctx, "..", _values(survey, ctx, chosen, plate, said))
-    script = data_script(survey, ctx, plate, chosen, said) + map_script(plate.frame)
-    return {f"fields/{slug}.html": html, f"fields/{slug}.js": script.encode("ascii")}
+    fixed = fixed_data(survey, ctx, plate, chosen)
+    made: dict[str, bytes] = {}
+    for who in speakers(ctx.languages):
+        with speaking(who):
+            said = {SheetSet(d.machine, d.ground, d.driver): drive_words(frame, d) for d in survey.driving.drives}
+            spoken = spoken_data(survey, ctx, said)
+            path = f"fields/{slug}.html"
+            made[who.page(path)] = page("field.html", ctx, path, _values(survey, ctx, chosen, plate, said))
+            if not made.get(f"fields/{slug}.js"):
+                script = data_script({**fixed, **spoken}) + map_script(plate.frame)
+                made[f"fields/{slug}.js"] = script.encode("ascii")
+            else:  # what is not words is loaded from the first language's script
+                made[f"fields/{slug}{who.suffix}.js"] = words_script(spoken).encode("ascii")
+    return made
 
 
 def _values(
@@ -58,15 +70,17 @@ def _values(
         "counts_as": counts_as(survey, rig),
         "ground_label": ground_label,
         "driver_label": driver_label,
+        "machine_label": machine_label,
         "hours": hours,
         "north": north_arrow(survey.place.convergence_deg),
         "machine": rig.machines[chosen.machine],
         "rig": rig,
         "grounds": may_choose(survey, rig, counts_as(survey, rig)),
         "said": said.get(chosen),
+        "why_none": too_coarse(survey.terrain.grid, ctx.settings, tr) or survey.driving.why_none,
         "definitions": definitions(plate),
-        "zone_map": zone_map(plate, drive, f"{T_ZONES}: {name}", ctx.terrain) if drive else Markup(""),
-        "class_map": class_map(plate, f"{T_CLASSES}: {name}", ctx.terrain, with_ground=drive is None),
+        "zone_map": zone_map(plate, drive, f"{tr(T_ZONES)}: {name}", ctx.terrain) if drive else Markup(""),
+        "class_map": class_map(plate, f"{tr(T_CLASSES)}: {name}", ctx.terrain, with_ground=drive is None),
         "keep_off": tags,
         "news": [k for k in tags if k.unconfirmed or not k.seen],
         "assumed": [k for k in tags if k.assumed],
@@ -75,9 +89,9 @@ def _values(
         "facts": field_facts(survey),
         "faces": wind(survey.terrain.figures.faces_deg),
         "sigma": sigma(ctx),
-        "profile": profile_picture(survey.terrain.profile, f"{T_PROFILE}: {name}"),
+        "profile": profile_picture(survey.terrain.profile, f"{tr(T_PROFILE)}: {name}"),
         "zone_signs": zone_signs(survey),
         "other_signs": other_signs(survey),
         "class_sign": class_sign,
-        "script": survey.parcel.slug + ".js",
+        "scripts": [f"{survey.parcel.slug}{suffix}.js" for suffix in dict.fromkeys(("", speaker().suffix))],
     }

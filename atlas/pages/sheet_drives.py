@@ -8,6 +8,7 @@ from atlas import words
 from atlas.driving.causes import FieldWords, closed_causes, field_words
 from atlas.driving.records import ZONE_KEYS, Drive
 from atlas.driving.sentences import where_not
+from atlas.languages import tr
 from atlas.pages.render import area
 from atlas.survey import FieldSurvey
 from atlas.words import N_
@@ -21,6 +22,7 @@ CAUSES = {
     "unsurveyed": N_("not measured"),
     **words.HAZARDS,
 }
+HARDLY = N_("{area} (under 1 %)")
 
 
 @dataclass(frozen=True)
@@ -49,22 +51,22 @@ def frame_of(survey: FieldSurvey) -> FieldWords:
 
 def drive_words(frame: FieldWords, drive: Drive) -> DriveWords:
     """The words for one drive; `frame` is the field's, shared by all of them."""
-    return DriveWords(where_not(frame, drive), _causes(frame, drive), _figures(drive))
+    return DriveWords(where_not(frame, drive, tr), _causes(frame, drive), _figures(drive))
 
 
 def _causes(frame: FieldWords, drive: Drive) -> tuple[Line, ...]:
-    found = closed_causes(frame, drive)
-    return tuple(Line(CAUSES[c.key], area(c.area_m2), c.place, c.tags) for c in found if c.area_m2 >= 0.5)
+    found = closed_causes(frame, drive, tr)
+    return tuple(Line(tr(CAUSES[c.key]), area(c.area_m2), c.place, c.tags) for c in found if c.area_m2 >= 0.5)
 
 
 def _figures(drive: Drive) -> tuple[Line, ...]:
     """The five zones, which add up to the field, and what of the open ground is cut off or has no room to turn."""
     areas = {key: getattr(drive, f"{key}_m2") for key in ZONE_KEYS}
     whole = sum(areas.values())
-    lines = [Line(words.ZONES[key], _with_share(m2, whole)) for key, m2 in areas.items()]
+    lines = [Line(tr(words.ZONES[key]), _with_share(m2, whole)) for key, m2 in areas.items()]
     for key, m2 in (("cut_off", drive.cut_off_m2), ("no_turn", drive.no_turn_m2)):
         if m2:
-            lines.append(Line(words.ZONES[key], _with_share(m2, whole)))
+            lines.append(Line(tr(words.ZONES[key]), _with_share(m2, whole)))
     return tuple(lines)
 
 
@@ -72,4 +74,6 @@ def _with_share(m2: float, whole: float) -> str:
     if whole <= 0:
         return area(m2)
     share = 100 * m2 / whole
-    return f"{area(m2)} ({'under 1' if 0 < share < 0.5 else round(share)} %)"
+    if 0 < share < 0.5:
+        return tr(HARDLY).format(area=area(m2))
+    return f"{area(m2)} ({round(share)} %)"

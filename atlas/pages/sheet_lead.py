@@ -8,17 +8,20 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from atlas import words
+from atlas.languages import tr
 from atlas.pages.context import PageContext
 from atlas.pages.picture_frame import n
 from atlas.pages.render import area, metres
 from atlas.survey import FieldSurvey
 from atlas.terrain.figures import Profile, SlopeFigures
-from atlas.words import N_
+from atlas.words import N_, number, short
 
 WINDS = (
     N_("north"), N_("north-east"), N_("east"), N_("south-east"),
     N_("south"), N_("south-west"), N_("west"), N_("north-west"),
 )  # fmt: skip
+PCT_FIRST, PCT_BETWEEN, PCT_OVER = N_("0 to {high} %"), N_("over {low} to {high} %"), N_("over {low} %")
+DEG_BETWEEN, DEG_OVER = N_("{low} to {high}°"), N_("over {low}°")
 PROFILE_WIDE, PROFILE_HIGH, PROFILE_LEFT, PROFILE_FOOT = 170.0, 62.0, 18.0, 11.0  # millimetres on paper
 
 
@@ -38,21 +41,32 @@ def class_rows(figures: SlopeFigures) -> tuple[ClassRow, ...]:
     rows = []
     for index, c in enumerate(figures.classes):
         low, high = c.over_pct, c.upto_pct
-        over = f"over {low:g}" if low else "0"
-        percent = f"{over} %" if high is None else f"{over} to {high:g} %"
-        degrees = f"over {_deg(low)}°" if high is None else f"{_deg(low)} to {_deg(high)}°"
-        share = f"{100 * c.area_m2 / figures.area_m2:.1f} %" if figures.area_m2 else ""
-        rows.append(ClassRow(index, percent, degrees, area(c.area_m2), share, area(c.merged_m2)))
+        share = f"{number(100 * c.area_m2 / figures.area_m2, 1)} %" if figures.area_m2 else ""
+        rows.append(
+            ClassRow(index, _percent(low, high), _degrees(low, high), area(c.area_m2), share, area(c.merged_m2))
+        )
     return tuple(rows)
 
 
+def _percent(low: float, high: float | None) -> str:
+    if high is None:
+        return tr(PCT_OVER).format(low=short(low))
+    return tr(PCT_BETWEEN if low else PCT_FIRST).format(low=short(low), high=short(high))
+
+
+def _degrees(low: float, high: float | None) -> str:
+    if high is None:
+        return tr(DEG_OVER).format(low=_deg(low))
+    return tr(DEG_BETWEEN).format(low=_deg(low), high=_deg(high))
+
+
 def _deg(percent: float) -> str:
-    return n(math.degrees(math.atan(percent / 100)), 1)
+    return short(round(math.degrees(math.atan(percent / 100)), 1))
 
 
 def wind(degrees: float | None) -> str:
     """The direction a field faces in words; "" on level ground."""
-    return "" if degrees is None else WINDS[round(degrees / 45) % 8]
+    return "" if degrees is None else tr(WINDS[round(degrees / 45) % 8])
 
 
 def percent_of(value: float | None) -> str:
@@ -65,7 +79,7 @@ def height(value: float | None) -> str:
 
 
 def sigma(ctx: PageContext) -> str:
-    return f"{ctx.terrain.sigma_m * 100:g} cm"
+    return f"{short(ctx.terrain.sigma_m * 100)} cm"
 
 
 def profile_picture(profile: Profile | None, title: str) -> Markup:

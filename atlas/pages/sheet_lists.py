@@ -6,11 +6,14 @@ from dataclasses import dataclass
 
 from atlas import words
 from atlas.driving.hazards import keep_away_m, severity
+from atlas.driving.machines import Machine
 from atlas.driving.records import TaggedHazard
 from atlas.farm.records import WayIn
-from atlas.pages.render import day, metres
+from atlas.languages import tr
+from atlas.pages.render import day, metres, place
 from atlas.settings import Settings
 from atlas.survey import FieldSurvey
+from atlas.words import N_, short
 
 
 @dataclass(frozen=True)
@@ -43,10 +46,10 @@ class WayLine:
 
 
 ASSUMED = {
-    "reach_m": words.N_("how far to keep away"),
-    "accuracy_m": words.N_("how exactly it was placed"),
-    "severity": words.N_("how soft"),
-    "depth_m": words.N_("how deep"),
+    "reach_m": N_("how far to keep away"),
+    "accuracy_m": N_("how exactly it was placed"),
+    "severity": N_("how soft"),
+    "depth_m": N_("how deep"),
 }
 
 
@@ -59,9 +62,9 @@ def _keep_off(tagged: TaggedHazard, settings: Settings) -> KeepOff:
     far, wet = (keep_away_m(h, settings, soaked=soaked) for soaked in (False, True))
     return KeepOff(
         tagged.tag,
-        words.HAZARDS[h.kind],
-        words.SEVERITIES.get(h.severity, "") if h.kind == "wet_spot" else "",
-        tagged.place,
+        tr(words.HAZARDS[h.kind]),
+        tr(words.SEVERITIES.get(h.severity, "")) if h.kind == "wet_spot" else "",
+        place(tagged.place),
         h.kind == "wet_spot" and severity(h) < 3,
         metres(far + h.accuracy_m),
         metres(wet + h.accuracy_m) if wet > far else "",
@@ -71,7 +74,7 @@ def _keep_off(tagged: TaggedHazard, settings: Settings) -> KeepOff:
         day(h.seen_at) if h.seen_at else "",
         h.seen_by,
         h.unconfirmed,
-        tuple(ASSUMED.get(column, column) for column in h.assumed),
+        tuple(tr(ASSUMED.get(column, column)) for column in h.assumed),
     )
 
 
@@ -81,20 +84,25 @@ def ways(survey: FieldSurvey) -> tuple[WayLine, ...]:
 
 def _way(way: WayIn) -> WayLine:
     width = "" if way.width_m is None else metres(way.width_m)
-    load = "" if way.max_load_t is None else f"{way.max_load_t:g} t"
+    load = "" if way.max_load_t is None else f"{short(way.max_load_t)} t"
     return WayLine(way.name or way.way_in_id, width, load, way.ambulance, way.note)
 
 
 def ground_label(key: str) -> str:
     """A ground as people read it; a farm's own grounds go by their key."""
-    return words.GROUNDS.get(key, key.replace("_", " "))
+    return tr(words.GROUNDS[key]) if key in words.GROUNDS else key.replace("_", " ")
 
 
 def driver_label(key: str) -> str:
-    return words.DRIVERS.get(key, key.replace("_", " "))
+    return tr(words.DRIVERS[key]) if key in words.DRIVERS else key.replace("_", " ")
+
+
+def machine_label(machine: Machine) -> str:
+    """A machine's own name; the built-in examples' names are words of ours."""
+    return tr(machine.name) if machine.example else machine.name
 
 
 def hours(value: float) -> str:
     """Working time to the quarter of an hour, at least one."""
     quarters = max(1, round(value * 4))
-    return f"{quarters / 4:g} h"
+    return f"{short(quarters / 4)} h"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from atlas import words
+from atlas.languages import tr
 from atlas.words import N_
 
 PHRASES = {
@@ -40,3 +42,13 @@ PHRASES = {
     "clock_behind": N_("This device's clock says {now}, which is before this map was made. Set the clock."),
     "counts": N_("The field counts as {ground}."),
 }
+
+
+def phrases() -> dict[str, object]:
+    """All that a sheet's script may say, in the language being spoken."""
+    return {"zones": translated(words.ZONES), **translated(PHRASES)}
+
+
+def translated(labels: Mapping[str, str]) -> dict[str, str]:
+    """The same keys with their words in the language being spoken."""
+    return {key: tr(label) for key, label in labels.items()}

@@ -10,7 +10,7 @@ from atlas.driving.walk_records import FarmWalks, Stop, Walk
 from atlas.farm import slugs
 from atlas.pages.context import PageContext
 from atlas.pages.overview_entry import OverviewEntry
-from atlas.pages.render import number, page
+from atlas.pages.render import number, pages
 from atlas.pages.walk_map import Ground, WalkDrawing, draw_walk
 from atlas.words import N_, SEVERITIES
 
@@ -47,28 +47,34 @@ def walk_pages(
     in `walks/`."""
     if len(farms) <= 1:
         farm = farms[0] if farms else FarmWalks("", (), 0)
-        return {"walk.html": _farm_page(farm, entries, ctx, crs_wkt, ".")}
-    files, lines = {}, []
+        return _farm_page("walk.html", farm, entries, ctx, crs_wkt)
+    files: dict[str, bytes] = {}
+    lines = []
     names = slugs.give((f.farm, f"farm {i}") for i, f in enumerate(farms, 1))
     for farm, name in zip(farms, names, strict=True):
         own = [e for e in entries if e.farm == farm.farm]
-        files[f"walks/{name}.html"] = _farm_page(farm, own, ctx, crs_wkt, "..")
+        files |= _farm_page(f"walks/{name}.html", farm, own, ctx, crs_wkt)
         stops = [s for w in farm.walks for _, s in w.stops]
         lines.append(
             FarmLine(
                 farm.farm, f"walks/{name}.html", len(farm.walks), sum(s.unconfirmed for s in stops), len(stops)
             )
         )
-    return {"walk.html": page("walk_farms.html", ctx, ".", {"farms": lines}), **files}
+    return pages("walk.html", "walk_farms.html", ctx, lambda: {"farms": lines}) | files
 
 
 def _farm_page(
-    farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str, root: str
-) -> bytes:
+    path: str, farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str
+) -> dict[str, bytes]:
     grounds = [Ground.of(e) for e in entries]
-    values = {
+    drawings = [draw_walk(w, grounds, crs_wkt) for w in farm.walks]
+    return pages(path, "walk.html", ctx, lambda: _values(farm, drawings))
+
+
+def _values(farm: FarmWalks, drawings: Sequence[WalkDrawing]) -> dict[str, object]:
+    return {
         "farm": farm,
-        "sheets": [_sheet(w, grounds, crs_wkt) for w in farm.walks],
+        "sheets": [_sheet(w, d) for w, d in zip(farm.walks, drawings, strict=True)],
         "urgent": [(n, v.field, s) for w in farm.walks for v in w.visits for n, s in v.numbered if s.unconfirmed],
         "found": found,
         "speed": number(METRES_PER_HOUR / 1000, 0),
@@ -76,13 +82,12 @@ def _farm_page(
         "stop_minutes": number(STOP_MINUTES),
         "most": minutes(MOST_MINUTES),
     }
-    return page("walk.html", ctx, root, values)
 
 
-def _sheet(walk: Walk, fields: Sequence[Ground], crs_wkt: str) -> WalkSheet:
+def _sheet(walk: Walk, drawing: WalkDrawing) -> WalkSheet:
     return WalkSheet(
         walk,
-        draw_walk(walk, fields, crs_wkt),
+        drawing,
         length(walk.length_m),
         f"{number(round(walk.climb_m, -1))} m",
         minutes(walk.minutes),
@@ -91,7 +96,7 @@ def _sheet(walk: Walk, fields: Sequence[Ground], crs_wkt: str) -> WalkSheet:
 
 def length(metres: float) -> str:
     """A walk's length, no finer than it is known: "350 m", "1.3 km"."""
-    return f"{metres / 1000:.1f} km" if metres >= 1000 else f"{number(round(metres, -1))} m"
+    return f"{number(metres / 1000, 1)} km" if metres >= 1000 else f"{number(round(metres, -1))} m"
 
 
 def minutes(value: float) -> str:

@@ -4,6 +4,10 @@ window.fieldAtlas = window.fieldAtlas || {};
   "use strict";
   var lang = document.documentElement.lang;
   atlas.language = lang === "en" ? "en-GB" : lang;  // days before months, as everywhere else on the pages
+  // A number with the language's decimal sign. Coordinates keep their point in every language: they are typed in.
+  atlas.number = function (value, decimals) {
+    return value.toLocaleString(atlas.language, { minimumFractionDigits: decimals, maximumFractionDigits: decimals, useGrouping: false });
+  };
   var now = window.FIELD_ATLAS_EDITION;
   atlas.apart = 300000;  // milliseconds by which two honest clocks may differ
 

@@ -16,7 +16,7 @@
   function downward(percent, step) { return Math.floor((percent + HAIR) / step) * step; }
   function steep(percent, decimals) {
     const degrees = Math.atan(percent / 100) * 180 / Math.PI;
-    return percent.toFixed(decimals) + " % (" + degrees.toFixed(decimals) + "°)";
+    return atlas.number(percent, decimals) + " % (" + atlas.number(degrees, decimals) + "°)";
   }
   // Rounded up, never down.
   function steepUp(gradient) { return steep(Math.max(0, upward(100 * gradient, 1)), 0); }

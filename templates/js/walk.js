@@ -1,7 +1,8 @@
 /* Keeps the ticks of a walk on this device, for this map only: after the next storm every box is empty again. */
 (function () {
   "use strict";
-  var key = "field-atlas walk " + location.pathname;
+  var own = "." + document.documentElement.lang + ".html";  // the same ticks in every language
+  var key = "field-atlas walk " + location.pathname.replace(own, ".html");
   var number = document.body.getAttribute("data-number");
   var boxes = Array.prototype.slice.call(document.querySelectorAll("input[data-tick]"));
 

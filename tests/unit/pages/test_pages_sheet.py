@@ -11,9 +11,9 @@ import pytest
 from made_sheet import made_context, made_survey
 
 from atlas.errors import AtlasError
+from atlas.languages import templates_folder
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.context import PageContext
-from atlas.pages.render import templates_folder
 from atlas.pages.sheet import field_sheet, shown_set
 from atlas.pages.sheet_set import counts_as, may_choose, shown
 from atlas.settings import Settings, parse
@@ -306,5 +306,5 @@ def test_errors_of_pages_are_not_hidden(ctx: PageContext) -> None:
     from atlas.pages.render import page
 
     with pytest.raises(UndefinedError, match="survey") as caught:
-        page("field.html", ctx, "..", {})
+        page("field.html", ctx, "fields/a.html", {})
     assert not isinstance(caught.value, AtlasError)

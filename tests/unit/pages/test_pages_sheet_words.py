@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from made_sheet import made_context, made_survey
 
+from atlas.languages import templates_folder
 from atlas.pages.context import page_context
-from atlas.pages.render import area, day, environment, metres, number, stamp, templates_folder, when
+from atlas.pages.render import area, day, environment, metres, number, stamp, when
 from atlas.pages.sheet_drives import drive_words, frame_of
 from atlas.pages.sheet_lead import class_rows, percent_of, wind
 from atlas.pages.sheet_lists import hours, keep_off
