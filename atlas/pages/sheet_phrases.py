@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from atlas import words
 from atlas.languages import tr
 from atlas.words import N_
