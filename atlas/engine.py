@@ -24,7 +24,7 @@ from atlas.editions.state import (
     field_key,
     fingerprint,
     previous_edition,
-    previous_field,
+    previous_head,
     shared_key,
     state_path,
 )
@@ -163,10 +163,10 @@ def _build_into(
 
 def _keep(stage: Staging, parcel: Parcel, key: str) -> bool:
     """Take a field's page and state over from the atlas before, if all it rests on is as it was."""
-    state = previous_field(stage.previous, parcel.slug)
-    if state is None or state.key != key:
+    head = previous_head(stage.previous, parcel.slug)
+    if head is None or head.key != key:
         return False
-    return all(stage.keep(f) for f in state.files) and stage.keep(state_path(parcel.slug))
+    return all(stage.keep(f) for f in head.files) and stage.keep(state_path(parcel.slug))
 
 
 def _run(

@@ -6,7 +6,7 @@ Two remembered figures of a field (as in data/atlas.json) are compared; what is 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -23,23 +23,33 @@ LEAST_M2 = 1.0  # less opened or closed ground than this is not worth reading ou
 CLOSED = ("on_foot_m2", "keep_out_m2", "unsurveyed_m2")
 
 
-def all_changes(previous: Path | None, edition: Edition, fields: Iterable[FieldState]) -> list[MapChanges]:
-    """This map's changes, then those the atlas before remembers, newest first.
+class Changes:
+    """This map's changes, gathered field by field, then those the atlas before remembers.
 
-    `fields` are all of this map's. The first map of all has nothing to tell, and what cannot be read of the atlas
-    before costs only that memory.
+    The first map of all has nothing to tell, and what cannot be read of the atlas before costs only that memory.
     """
-    before = _Before(previous)
-    found, ids, slugs = [], set(), set()
-    for state in fields:
-        ids.add(state.figures["field_id"])
-        slugs.add(Path(state.figures["page"]).stem)
-        if before.slugs and state.number == edition.number:
-            found.append(before.change(state.figures))
-    if before.slugs and (before.mixed or not slugs.issuperset(before.slugs)):
-        found += [field_removed(figures) for figures in before.without(ids)]
-    new = MapChanges(edition.number, stamp(edition.issued_at), len(ids), tuple(found))
-    return [new, *earlier_changes(previous)]
+
+    def __init__(self, previous: Path | None, edition: Edition) -> None:
+        self._previous, self._edition = previous, edition
+        self._before = _Before(previous)
+        self._found: list[FieldChange] = []
+        self._ids: set[str] = set()
+        self._slugs: set[str] = set()
+
+    def take(self, state: FieldState) -> None:
+        """Every field of this map, one after the other."""
+        self._ids.add(state.figures["field_id"])
+        self._slugs.add(Path(state.figures["page"]).stem)
+        if self._before.slugs and state.number == self._edition.number:
+            self._found.append(self._before.change(state.figures))
+
+    def all(self) -> list[MapChanges]:
+        """Newest map first."""
+        found, before = list(self._found), self._before
+        if before.slugs and (before.mixed or not self._slugs.issuperset(before.slugs)):
+            found += [field_removed(figures) for figures in before.without(self._ids)]
+        new = MapChanges(self._edition.number, stamp(self._edition.issued_at), len(self._ids), tuple(found))
+        return [new, *earlier_changes(self._previous)]
 
 
 class _Before:

@@ -6,14 +6,14 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, cast
 
-import geopandas as gpd
 import numpy as np
 import pyogrio
+import pyogrio.raw
 import rasterio.features
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from rasterio.crs import CRS
-from shapely import from_wkb, to_wkb
+from shapely import to_wkb
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -23,11 +23,17 @@ from atlas.grid import Bytes, Grid
 from atlas.survey import FieldSurvey
 
 POLYGON = 3  # GEOS's number of that geometry type
+COLUMNS: dict[str, dict[str, type]] = {
+    "slope_classes": {"field_id": str, "name": str, "over_pct": float, "upto_pct": float, "class": int},
+    "zones": {"field_id": str, "name": str, "machine": str, "ground": str, "driver": str, "zone": str},
+}
+DTYPES: dict[type, type] = {str: object, float: np.float64, int: np.int64}
+HELD_BYTES = 128_000_000  # of geometry before some is written: a farm is written in one go
 FIXED_DATE = "2000-01-01T00:00:00.000Z"  # the same input gives the same bytes
 
 
 def polygons_of(survey: FieldSurvey, ground: str, driver: str) -> list[dict[str, Any]]:
-    """Rows for the layers `slope_classes` and `zones`, geometry as hex WKB.
+    """Rows for the layers `slope_classes` and `zones`, geometry as WKB.
 
     Zones are given for every machine, for the ground and driver named (the set the printed page shows).
     """
@@ -64,37 +70,66 @@ def polygons_of(survey: FieldSurvey, ground: str, driver: str) -> list[dict[str,
     return rows
 
 
-def write_polygons(path: Path, rows: Iterable[dict[str, Any]], crs: CRS) -> None:
-    """Write data/atlas.gpkg; both layers are there even when empty. The same rows give the same bytes.
+class PolygonFile:
+    """data/atlas.gpkg, filled row by row and written some fields at a time, so that a region's polygons are never
+    in memory together. The same rows give the same bytes.
 
-    Raises OutputError where the file cannot be written, as on a full disk.
+    `take` and `done` raise OutputError where the file cannot be written, as on a full disk.
     """
-    tables: dict[str, dict[str, list[Any]]] = {
-        "slope_classes": {k: [] for k in ("field_id", "name", "over_pct", "upto_pct", "class", "geometry")},
-        "zones": {k: [] for k in ("field_id", "name", "machine", "ground", "driver", "zone", "geometry")},
-    }
-    for row in rows:
-        table = tables[row["layer"]]
-        for column, values in table.items():
-            values.append(from_wkb(row[column]) if column == "geometry" else row[column])
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
-    try:
-        for layer, columns in tables.items():
-            frame = gpd.GeoDataFrame(columns, geometry="geometry", crs=crs.to_wkt())
-            if layer == "slope_classes":
-                frame = frame.astype({"over_pct": "float64", "upto_pct": "float64", "class": "Int64"})
-            frame.to_file(
-                path, layer=layer, driver="GPKG", engine="pyogrio", geometry_type="MultiPolygon",
-                dataset_options={"VERSION": "1.2"},  # what Debian's checker knows all triggers of
-            )  # fmt: skip
-    except (DataSourceError, DataLayerError, FeatureError) as e:
-        why = str(e).split(":")[0]
-        raise OutputError(f"{path}: cannot be written ({why}); make room on the disk. The old atlas stays.") from e
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+
+    def __init__(self, path: Path, crs: CRS) -> None:
+        self._path, self._crs = path, crs.to_wkt()
+        self._rows: dict[str, list[dict[str, Any]]] = {layer: [] for layer in COLUMNS}
+        self._begun = dict.fromkeys(COLUMNS, False)
+        self._held = 0
+
+    def take(self, rows: Iterable[dict[str, Any]]) -> None:
+        """Add rows as `polygons_of` gives them."""
+        for row in rows:
+            self._rows[row["layer"]].append(row)
+            self._held += len(row["geometry"])
+        if self._held > HELD_BYTES:
+            self._flush()
+
+    def done(self) -> None:
+        """Write what is left; both layers are there even when empty."""
+        self._flush()
+
+    def _flush(self) -> None:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
+        try:
+            for layer, rows in self._rows.items():
+                if rows or not self._begun[layer]:
+                    self._write(layer, rows)
+        except (DataSourceError, DataLayerError, FeatureError) as e:
+            why = str(e).split(":")[0]
+            raise OutputError(
+                f"{self._path}: cannot be written ({why}); make room on the disk. The old atlas stays."
+            ) from e
+        finally:
+            pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+        self._held = 0
+
+    def _write(self, layer: str, rows: list[dict[str, Any]]) -> None:
+        """Geometry goes in as the WKB it is remembered as."""
+        shapes = np.empty(len(rows), dtype=object)
+        shapes[:] = [row["geometry"] for row in rows]
+        columns = {name: [row[name] for row in rows] for name in COLUMNS[layer]}
+        empty = [np.array([v is None for v in values], dtype=np.bool_) for values in columns.values()]
+        values: list[np.ndarray] = [
+            np.array([kind() if v is None else v for v in columns[name]], dtype=DTYPES[kind])
+            for name, kind in COLUMNS[layer].items()
+        ]
+        pyogrio.raw.write(
+            self._path, shapes, values, list(columns), field_mask=empty, layer=layer, driver="GPKG",
+            geometry_type="MultiPolygon", crs=self._crs, append=self._begun[layer],
+            dataset_options={"VERSION": "1.2"},  # what Debian's checker knows all triggers of
+        )  # fmt: skip
+        self._begun[layer] = True
+        rows.clear()
 
 
-def _areas(values: Bytes, inside: np.ndarray, grid: Grid, parcel: BaseGeometry) -> list[tuple[int, str]]:
+def _areas(values: Bytes, inside: np.ndarray, grid: Grid, parcel: BaseGeometry) -> list[tuple[int, bytes]]:
     """One multipolygon per value, clipped to the field, rising by value."""
     found: dict[int, list[Polygon]] = {}
     pieces = rasterio.features.shapes(values, mask=inside, connectivity=4, transform=grid.transform)
@@ -102,7 +137,7 @@ def _areas(values: Bytes, inside: np.ndarray, grid: Grid, parcel: BaseGeometry) 
         ring, *holes = geometry["coordinates"]
         found.setdefault(int(value), []).append(Polygon(ring, holes))
     shapely.prepare(parcel)
-    return [(value, to_wkb(_clipped(found[value], parcel), hex=True)) for value in sorted(found)]
+    return [(value, to_wkb(_clipped(found[value], parcel))) for value in sorted(found)]
 
 
 def _clipped(pieces: list[Polygon], parcel: BaseGeometry) -> MultiPolygon:

@@ -3,21 +3,25 @@ next build needs to know."""
 
 from __future__ import annotations
 
+import hashlib
 import json
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FieldStops
-from atlas.editions.changes import CHANGES_FILE, all_changes, remembered
+from atlas.editions.changes import CHANGES_FILE, Changes, remembered
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
-from atlas.editions.polygons import write_polygons
+from atlas.editions.polygons import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.state import (
     STATE_FILE,
     Edition,
     FieldState,
+    code_digest,
     state_path,
     unpack,
 )
@@ -26,14 +30,18 @@ from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.languages import speakers, speaking
 from atlas.pages.assets import asset_files, edition_script
+from atlas.pages.change_records import MapChanges
 from atlas.pages.changes import changes_page
 from atlas.pages.context import PageContext
 from atlas.pages.figures import farm_head
 from atlas.pages.machine_cards import machines_page
-from atlas.pages.overview import farm_relief, overview_page
+from atlas.pages.overview import overview_page
 from atlas.pages.overview_entry import OverviewEntry
+from atlas.pages.overview_relief import FarmRelief, farm_relief, relief_mark
 from atlas.pages.walk import walk_pages
 from atlas.settings import Settings
+
+RELIEF_FILE = "data/state/relief.png.z"
 
 
 def write_shared(
@@ -51,25 +59,23 @@ def write_shared(
     for name, content in asset_files().items():
         stage.write(name, content)
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
-    entries = [OverviewEntry.from_json(s.entry) for s in _states(stage, parcels)]
-    for name, content in overview_page(entries, context, farm_relief(farm, context.settings)).items():
+    entries, stops, changes = _each_field(stage, farm, settings, edition, parcels)
+    for name, content in overview_page(entries, context, _relief(stage, farm, context.settings)).items():
         stage.write(name, content)
     for name, content in machines_page(_unless_same(stage, context)).items():
         stage.write(name, content)
-    changes = all_changes(stage.previous, edition, _states(stage, parcels))
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
-    walks = plan([FieldStops.from_json(s.walk) for s in _states(stage, parcels)])
-    for name, content in walk_pages(walks, entries, context, farm.terrain.grid.crs.to_wkt()).items():
+    walks = plan(stops)
+    kept = _KeptPages(stage, "data/state/walks.json", context)
+    for name, content in walk_pages(walks, entries, context, farm.terrain.grid.crs.to_wkt(), kept.keep).items():
         stage.write(name, content)
+    kept.remember()
     stage.write("data/hazards.geojson", hazards_geojson(farm))
     with speaking(speakers(context.languages)[0]):
         stage.write("data/walk.gpx", walks_gpx(walks))
         stage.write("data/hazards.gpx", hazards_gpx(farm))
-    rows = (row for s in _states(stage, parcels) for row in s.polygons)
-    write_polygons(stage.path("data/atlas.gpkg"), rows, farm.terrain.grid.crs)
-    _write_json(stage, farm, settings, edition, parcels)
     facts = {
         "format": FORMAT,
         "edition": edition.as_json(),
@@ -77,6 +83,77 @@ def write_shared(
         "fields": [p.slug for p in parcels],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
+
+
+def _each_field(
+    stage: Staging, farm: Farm, settings: Settings, edition: Edition, parcels: list[Parcel]
+) -> tuple[list[OverviewEntry], list[FieldStops], list[MapChanges]]:
+    """Read every field's state once: write data/atlas.json and data/atlas.gpkg, and keep what other pages list."""
+    entries, stops, changes = [], [], Changes(stage.previous, edition)
+    polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
+    head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)})
+    with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:
+        f.write(head[:-1] + ', "fields": [')
+        for i, state in enumerate(_states(stage, parcels)):
+            f.write((",\n" if i else "\n") + json.dumps(state.figures))
+            entries.append(OverviewEntry.from_json(state.entry))
+            stops.append(FieldStops.from_json(state.walk))
+            changes.take(state)
+            polygons.take(state.polygons)
+        f.write("\n]}\n")
+    polygons.done()
+    return entries, stops, changes.all()
+
+
+class _KeptPages:
+    """Takes pages over from the atlas before while all they rest on is as it was, by digests kept in one file."""
+
+    def __init__(self, stage: Staging, file: str, context: PageContext) -> None:
+        self._stage, self._file = stage, file
+        self._speakers = speakers(context.languages)
+        self._now: dict[str, str] = {}
+        self._before = self._read()
+
+    def keep(self, path: str, rests_on: str) -> bool:
+        """Whether the page was taken over, in every language of the atlas."""
+        self._now[path] = hashlib.sha256(f"{code_digest()} {rests_on}".encode()).hexdigest()
+        if self._before.get(path) != self._now[path]:
+            return False
+        return all(self._stage.keep(who.page(path)) for who in self._speakers)
+
+    def remember(self) -> None:
+        self._stage.write(self._file, json.dumps(self._now, sort_keys=True).encode())
+
+    def _read(self) -> dict[str, str]:
+        if self._stage.previous is None:
+            return {}
+        try:
+            return dict(json.loads((self._stage.previous / self._file).read_bytes()))
+        except (OSError, ValueError, TypeError):
+            return {}
+
+
+def _relief(stage: Staging, farm: Farm, settings: Settings) -> FarmRelief:
+    """The overview's ground: from the atlas before where the same heights are stored, else shaded anew."""
+    mark = relief_mark(farm, settings)
+    key = "" if mark is None else hashlib.sha256(f"{code_digest()} {mark}".encode()).hexdigest()
+    png = _kept_relief(stage.previous, key) if key else None
+    relief = farm_relief(farm, settings, png)
+    if key:
+        head = json.dumps({"key": key, "crc": zlib.crc32(relief.png)}).encode()
+        stage.write(RELIEF_FILE, head + b"\n" + relief.png)
+    return relief
+
+
+def _kept_relief(previous: Path | None, key: str) -> bytes | None:
+    if previous is None:
+        return None
+    try:
+        line, _, png = (previous / RELIEF_FILE).read_bytes().partition(b"\n")
+        head = json.loads(line)
+        return png if head["key"] == key and head["crc"] == zlib.crc32(png) else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def _unless_same(stage: Staging, context: PageContext) -> PageContext:
@@ -105,13 +182,3 @@ def _states(stage: Staging, parcels: Iterable[Parcel]) -> Iterator[FieldState]:
         if state is None:
             raise OutputError(f"{stage.folder}: what was just written reads back damaged; check the disk.")
         yield state
-
-
-def _write_json(stage: Staging, farm: Farm, settings: Settings, edition: Edition, parcels: list[Parcel]) -> None:
-    """data/atlas.json, one field at a time."""
-    head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)})
-    with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:
-        f.write(head[:-1] + ', "fields": [')
-        for i, state in enumerate(_states(stage, parcels)):
-            f.write((",\n" if i else "\n") + json.dumps(state.figures))
-        f.write("\n]}\n")

@@ -28,6 +28,7 @@ from atlas.settings import Settings
 from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m
 
 STATE_FILE = "data/state/edition.json"
+PRODUCTS = ("figures", "entry", "walk", "polygons")  # of a field's state, what its first line leaves out
 
 
 @dataclass(frozen=True)
@@ -55,17 +56,54 @@ class FieldState:
     files: list[str]
 
     def pack(self) -> bytes:
-        """Compressed JSON; the same content gives the same bytes."""
-        return zlib.compress(json.dumps(self.__dict__, sort_keys=True, ensure_ascii=True).encode(), 6)
+        """A line of JSON that tells whether the field is as it was, then compressed: JSON of all else, and the
+        polygons' geometry one after the other.
+
+        The same content gives the same bytes.
+        """
+        shapes = [row["geometry"] for row in self.polygons]
+        rest = {name: getattr(self, name) for name in PRODUCTS}
+        rest["polygons"] = [{**row, "geometry": len(row["geometry"])} for row in self.polygons]
+        text = json.dumps(rest, sort_keys=True, ensure_ascii=True).encode()
+        packed = zlib.compress(b"\n".join([text, b"".join(shapes)]), 6)
+        head = {"key": self.key, "number": self.number, "files": self.files, "crc": zlib.crc32(packed)}
+        return json.dumps(head, sort_keys=True, ensure_ascii=True).encode() + b"\n" + packed
+
+
+@dataclass(frozen=True)
+class FieldHead:
+    """The first line of a packed state: the field's key, the map number of its page, and its files."""
+
+    key: str
+    number: int
+    files: list[str]
 
 
 def unpack(content: bytes) -> FieldState | None:
     """Read a packed state; None if it is damaged or of another version, which only costs computing it anew."""
+    head = unpack_head(content)
+    if head is None:
+        return None
     try:
         unpacker = zlib.decompressobj()
-        raw = json.loads(unpacker.decompress(content, 256_000_000))
-        return FieldState(**raw)
-    except (zlib.error, ValueError, TypeError):
+        text, _, shapes = unpacker.decompress(content.partition(b"\n")[2], 256_000_000).partition(b"\n")
+        raw = json.loads(text)
+        at = 0
+        for row in raw["polygons"]:
+            row["geometry"], at = shapes[at : at + row["geometry"]], at + row["geometry"]
+        return FieldState(head.key, head.number, files=head.files, **raw)
+    except (zlib.error, ValueError, TypeError, KeyError):
+        return None
+
+
+def unpack_head(content: bytes) -> FieldHead | None:
+    """The head of a packed state, or None where that or what follows it is damaged or of another version."""
+    line, _, packed = content.partition(b"\n")
+    try:
+        told = json.loads(line)
+        head = FieldHead(str(told["key"]), int(told["number"]), [str(f) for f in told["files"]])
+        return head if told["crc"] == zlib.crc32(packed) else None
+    except (ValueError, TypeError, KeyError):
         return None
 
 
@@ -104,6 +142,16 @@ def previous_field(out: Path | None, slug: str) -> FieldState | None:
         return None
     try:
         return unpack((out / state_path(slug)).read_bytes())
+    except OSError:
+        return None
+
+
+def previous_head(out: Path | None, slug: str) -> FieldHead | None:
+    """The head of what the atlas before remembers of a field, or None."""
+    if out is None:
+        return None
+    try:
+        return unpack_head((out / state_path(slug)).read_bytes())
     except OSError:
         return None
 

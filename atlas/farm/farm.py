@@ -34,6 +34,10 @@ class Terrain(Protocol):
         """A digest of the stored heights of that window, cheaper than deriving anything from them."""
         ...
 
+    def stored_mark(self, bounds: Bounds) -> str | None:
+        """The same for a window of any size, or None where only reading every height would tell."""
+        ...
+
 
 @dataclass(frozen=True)
 class Farm:

@@ -90,6 +90,14 @@ class TerrainSource:
                 digest.update(np.ascontiguousarray(self._stored(inside)).tobytes())
         return digest.hexdigest()
 
+    def stored_mark(self, bounds: Bounds) -> str | None:
+        """A digest of the stored tiles of a window of any size, or None where only the heights themselves tell."""
+        inside = _clipped(_window(self.grid, bounds), self.grid)
+        if self._tiles is None or inside.rows <= 0 or inside.cols <= 0:
+            return None
+        stored = tile_sums.digest(self.stored.paths[0], self._tiles, inside)
+        return f"{self.grid.part(inside).transform!r} {self.metres!r} {self.crs_text} {stored}"
+
     def check_covers(self, shapes: Iterable[BaseGeometry]) -> None:
         """Raise TerrainError unless at least one height is stored under the parcels."""
         overlap = False

@@ -5,15 +5,18 @@ from __future__ import annotations
 import hashlib
 from contextlib import closing
 from pathlib import Path
+from typing import TypeVar
 
 from atlas.errors import TerrainError
 from atlas.farm import sqlite_file
 from atlas.farm.schema import TILE_SUMS_TABLE
-from atlas.farm.tile_table import Tile, TileTable, all_tiles, tiles_at
+from atlas.farm.tile_table import Tile, TileTable, all_tiles, places_at, tiles_at
 from atlas.grid import CellWindow
 
 FILES_KEPT = 4
 _checked: dict[tuple[Path, int, int, TileTable], set[tuple[int, int]]] = {}  # tiles found whole, by state of file
+_summed: dict[tuple[Path, int, int, TileTable], dict[tuple[int, int], str]] = {}  # checksums, likewise
+_T = TypeVar("_T")
 
 
 def tile_sum(tile: Tile) -> str:
@@ -60,8 +63,7 @@ def verify_tiles(path: Path, told: TileTable, window: CellWindow, label: str) ->
         return
     zoom, first_col, last_col, first_row, last_row = told.place(window)
     wanted = {(c, r) for c in range(first_col, last_col + 1) for r in range(first_row, last_row + 1)}
-    found = path.stat()
-    checked = _checked.setdefault((path, found.st_size, found.st_mtime_ns, told), set())
+    checked = _kept(_checked, path, told, set())
     if wanted <= checked:
         return
     now, written = _now(path, told, window), _written(path, told, window)
@@ -73,17 +75,28 @@ def verify_tiles(path: Path, told: TileTable, window: CellWindow, label: str) ->
                 "start a new farm file if the terrain was replaced on purpose."
             )
     checked |= wanted
-    while len(_checked) > FILES_KEPT:
-        _checked.pop(next(iter(_checked)))
 
 
 def _now(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int], str]:
-    """Checksums of a window's tiles as they are stored now, by column and row."""
+    """Checksums of a window's tiles as they are stored now, by column and row; each tile is read once."""
+    known = _kept(_summed, path, told, {})
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
-            return {(t.column, t.row): tile_sum(t) for t in tiles_at(db, told, window)}
+            there = list(places_at(db, told, window))
+            if not all(place in known for place in there):
+                known.update({(t.column, t.row): tile_sum(t) for t in tiles_at(db, told, window)})
+            return {place: known[place] for place in there}
     except sqlite_file.SQLITE_ERRORS as e:
         raise TerrainError(sqlite_file.sentence(path, e)) from e
+
+
+def _kept(cache: dict[tuple[Path, int, int, TileTable], _T], path: Path, told: TileTable, new: _T) -> _T:
+    """What is known of a coverage as its file is now: as large, and written last at the same moment."""
+    found = path.stat()
+    known = cache.setdefault((path, found.st_size, found.st_mtime_ns, told), new)
+    while len(cache) > FILES_KEPT:
+        cache.pop(next(iter(cache)))
+    return known
 
 
 def _written(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int], str]:

@@ -149,5 +149,11 @@ def tiles_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Ite
     yield from (Tile(*row) for row in db.execute(sql, (told.numbers, *told.place(window))))
 
 
+def places_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Iterator[tuple[int, int]]:
+    """Column and row of the stored tiles that hold a window, in a fixed order. Raises sqlite3.Error."""
+    sql = f'SELECT t.tile_column, t.tile_row FROM "{_quoted(told.table)}" t' + WITHIN + ORDER
+    yield from ((int(column), int(row)) for column, row in db.execute(sql, told.place(window)))
+
+
 def _quoted(table: str) -> str:
     return table.replace('"', '""')

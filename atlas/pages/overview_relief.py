@@ -42,17 +42,28 @@ class FarmRelief:
         return "data:image/png;base64," + base64.b64encode(self.png).decode("ascii")
 
 
-def farm_relief(farm: Farm, settings: Settings | None = None) -> FarmRelief:
-    """Shade the ground of the overview's frame. Raises TerrainError where the terrain cannot be read."""
-    sheet = (settings or Settings()).print
+def farm_relief(farm: Farm, settings: Settings | None = None, png: bytes | None = None) -> FarmRelief:
+    """Shade the ground of the overview's frame, or take the picture that was made of the same ground before.
+
+    Raises TerrainError where the terrain cannot be read.
+    """
+    around = _around(farm, settings or Settings())
+    wkt = farm.terrain.grid.crs.to_wkt()
+    picture = png or _png(coarse_heights(farm, around))
+    return FarmRelief(picture, wkt, _coarse_grid(farm, around)[0].bounds, _ways_in(farm, wkt))
+
+
+def relief_mark(farm: Farm, settings: Settings) -> str | None:
+    """What the shaded ground depends on beside our own code, or None where only the heights tell."""
+    around = _around(farm, settings)
+    stored = farm.terrain.stored_mark(around)
+    return None if stored is None else f"{around!r} {stored}"
+
+
+def _around(farm: Farm, settings: Settings) -> Bounds:
+    sheet = settings.print
     frame = frame_for(farm_bounds(farm), sheet_for(sheet.paper, sheet.turned))
-    coarse = coarse_heights(farm, frame.bounds.grown(0.02 * frame.bounds.width))
-    return FarmRelief(
-        _png(coarse),
-        coarse.grid.crs.to_wkt(),
-        coarse.grid.bounds,
-        _ways_in(farm, coarse.grid.crs.to_wkt()),
-    )
+    return frame.bounds.grown(0.02 * frame.bounds.width)
 
 
 def _ways_in(farm: Farm, crs_wkt: str) -> tuple[EntryWayIn, ...]:
@@ -70,11 +81,8 @@ def farm_bounds(farm: Farm) -> Bounds:
 def coarse_heights(farm: Farm, around: Bounds) -> Heights:
     """Mean heights of blocks of cells within `around`; a block with no height is NaN."""
     model = farm.terrain.grid
-    span = model.window(around)
-    step = max(1, math.ceil(max(span.rows, span.cols) / MOST_CELLS))
-    rows, cols = -(-span.rows // step), -(-span.cols // step)
-    start = model.part(span)
-    grid = Grid(model.crs, start.west, start.north, model.cell_x * step, model.cell_y * step, rows, cols)
+    grid, step = _coarse_grid(farm, around)
+    rows, cols = grid.shape
     z = np.full(grid.shape, np.nan)
     bands = max(1, READ_CELLS // max(1, cols * step * step))
     for row in range(0, rows, bands):
@@ -89,6 +97,16 @@ def coarse_heights(farm: Farm, around: Bounds) -> Heights:
         inward = block.grown(-0.25 * min(model.cell_x, model.cell_y))
         z[row : row + count] = block_means(farm.terrain.read(inward).z, step, count, cols)
     return Heights(grid, z)
+
+
+def _coarse_grid(farm: Farm, around: Bounds) -> tuple[Grid, int]:
+    """The grid of blocks, and how many cells each is wide and high."""
+    model = farm.terrain.grid
+    span = model.window(around)
+    step = max(1, math.ceil(max(span.rows, span.cols) / MOST_CELLS))
+    start = model.part(span)
+    rows, cols = -(-span.rows // step), -(-span.cols // step)
+    return Grid(model.crs, start.west, start.north, model.cell_x * step, model.cell_y * step, rows, cols), step
 
 
 def block_means(z: Floats, step: int, rows: int, cols: int) -> Floats:

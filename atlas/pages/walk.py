@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 from atlas.driving.walk import CLIMB_PER_HOUR, METRES_PER_HOUR, MOST_MINUTES, STOP_MINUTES
 from atlas.driving.walk_records import FarmWalks, Stop, Walk
@@ -40,20 +41,38 @@ class FarmLine:
     places: int
 
 
+Keep = Callable[[str, str], bool]
+
+
+def _keep_none(_path: str, _rests_on: str) -> bool:
+    return False
+
+
 def walk_pages(
-    farms: Sequence[FarmWalks], entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str
+    farms: Sequence[FarmWalks],
+    entries: Sequence[OverviewEntry],
+    ctx: PageContext,
+    crs_wkt: str,
+    keep: Keep = _keep_none,
 ) -> dict[str, bytes]:
     """`walk.html`: one farm's walks, or where the file holds several farms a list of them, with a page for each
-    in `walks/`."""
+    in `walks/`.
+
+    `keep` is asked for each farm's page, with all it rests on beside our own code and the map's number, whether
+    it has taken the page over from the map before; such a page is left out.
+    """
     if len(farms) <= 1:
         farm = farms[0] if farms else FarmWalks("", (), 0)
+        if keep("walk.html", _rests_on(farm, entries, ctx, crs_wkt)):
+            return {}
         return _farm_page("walk.html", farm, entries, ctx, crs_wkt)
     files: dict[str, bytes] = {}
     lines = []
     names = slugs.give((f.farm, f"farm {i}") for i, f in enumerate(farms, 1))
     for farm, name in zip(farms, names, strict=True):
         own = [e for e in entries if e.farm == farm.farm]
-        files |= _farm_page(f"walks/{name}.html", farm, own, ctx, crs_wkt)
+        if not keep(f"walks/{name}.html", _rests_on(farm, own, ctx, crs_wkt)):
+            files |= _farm_page(f"walks/{name}.html", farm, own, ctx, crs_wkt)
         stops = [s for w in farm.walks for _, s in w.stops]
         lines.append(
             FarmLine(
@@ -61,6 +80,11 @@ def walk_pages(
             )
         )
     return pages("walk.html", "walk_farms.html", ctx, lambda: {"farms": lines}) | files
+
+
+def _rests_on(farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str) -> str:
+    told = replace(ctx, number=0, issued_at=datetime(1970, 1, 1, tzinfo=UTC))
+    return repr((farm, [e.as_json() for e in entries], told, crs_wkt))
 
 
 def _farm_page(

@@ -43,6 +43,9 @@ class MadeTerrain:
     def fingerprint(self, bounds: Bounds, margin_m: float = 0.0) -> str:
         return f"{bounds} {margin_m}"
 
+    def stored_mark(self, bounds: Bounds) -> str | None:
+        return None
+
     def close(self) -> None: ...
 
 
