@@ -178,6 +178,12 @@ class DropsTable(Table):
     fall_m: Annotated[float, Field(gt=0, le=100)] = 1.0
 
 
+class WatchTable(Table):
+    """[watch] How far ahead along the way of travel a sheet warns of closed ground."""
+
+    near_m: Annotated[float, Field(ge=2, le=200)] = 15.0
+
+
 class ShownTable(Table):
     """[shown] What paper and a page without scripts show: the farm's default set."""
 
@@ -205,6 +211,7 @@ class Settings(Table):
     drivers: dict[str, DriverTable] = {}
     on_foot: OnFootTable = OnFootTable()
     drops: DropsTable = DropsTable()
+    watch: WatchTable = WatchTable()
     shown: ShownTable = ShownTable()
     print: PrintTable = PrintTable()
 

@@ -76,6 +76,7 @@ def fixed_data(survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: Shee
         "verdicts": _verdicts(survey, plate),
         "heights": heights_data(survey, ctx, plate.cells),
         "aerial": _aerial(survey),
+        "watch": {"near_m": ctx.settings.watch.near_m},
     }  # fmt: skip
 
 

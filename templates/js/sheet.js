@@ -61,6 +61,7 @@
     page.dataset.ground = state.ground;
     page.dataset.driver = state.driver;
     if (told) { tell(told.x, told.y); }
+    document.dispatchEvent(new CustomEvent("repainted"));  // for aids that watch or show the choice
   }
 
   function tell(x, y) {
