@@ -146,6 +146,6 @@ def _strip_words(frame: Frame, note: TerrainNote) -> tuple[str, ...]:
         cell += f" × {short(round(note.cell_y_m, 2))}"
     return (
         tr(STRIP_SCALE).format(scale=number(frame.scale)),
-        tr(STRIP_TERRAIN).format(source=note.source or tr(NOT_STATED), dated=note.date or tr(UNDATED), cell=cell),
+        tr(STRIP_TERRAIN).format(source=tr(note.source or NOT_STATED), dated=note.date or tr(UNDATED), cell=cell),
         tr(STRIP_GRID).format(crs=note.crs),
     )

@@ -12,7 +12,8 @@ from typing import Any
 
 from babel.dates import format_date, format_skeleton
 from babel.lists import format_list
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, pass_context
+from jinja2.runtime import Context
 
 from atlas import words
 from atlas.driving.place_names import place_in
@@ -41,17 +42,27 @@ def environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
         auto_reload=False,
-        optimized=False,  # a number in a template must not be written once for all languages
     )
     env.install_gettext_callables(tr, tr_many, newstyle=True)  # type: ignore[attr-defined]  # the extension adds it
     # Jinja's own _() takes its text for a template: markup stays markup, a "%" is filled in. Ours may hold a name.
     env.globals["_"] = tr
-    env.filters.update(
-        steep=words.steep, area=area, metres=metres, when=when, day=day, number=number, short=short,
-        listed=listed, place=place, spoken=in_this_language,
-    )  # fmt: skip
+    filters: dict[str, Callable[..., str]] = {
+        "steep": words.steep, "area": area, "metres": metres, "when": when, "day": day, "number": number,
+        "short": short, "listed": listed, "place": place, "spoken": in_this_language,
+    }  # fmt: skip
+    env.filters.update({name: _each_time(way) for name, way in filters.items()})
     env.globals.update(words=words, policy=POLICY)
     return env
+
+
+def _each_time(way: Callable[..., str]) -> Callable[..., str]:
+    """A filter that Jinja does not work out once for all languages, even where a template gives it a constant."""
+
+    @pass_context
+    def asked(_: Context, value: Any, *more: Any) -> str:
+        return way(value, *more)
+
+    return asked
 
 
 def pages(path: str, template: str, ctx: PageContext, values: Callable[[], Mapping[str, Any]]) -> dict[str, bytes]:

@@ -1,0 +1,185 @@
+"""Pages in other languages than the source's: every word goes through the catalogue, every number through the
+language.
+
+A made language, whose every letter is one and the same, shows what did not: whatever Latin letters are left on a
+page are the farm's own words, keys and units, or words somebody forgot to mark.
+"""
+
+from __future__ import annotations
+
+import gettext
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+from babel import Locale
+from made_sheet import made_context, made_survey
+
+from atlas import languages
+from atlas.languages import Language, Speaker, known, language, speaking
+from atlas.pages.context import PageContext
+from atlas.pages.machine_cards import machines_page
+from atlas.pages.overview import entry_of
+from atlas.pages.sheet import field_sheet
+from atlas.pages.walk_entry import stops_of
+from atlas.survey import FieldSurvey
+
+KEPT = re.compile(r"%\(\w+\)s|%%|\{\w*\}|<[^>]*>|&\w+;")
+UNITS = {
+    "m", "ha", "km", "kg", "cm", "mm", "t", "h", "min", "d", "UTC", "EPSG", "A4", "GPX",
+}  # fmt: skip
+
+
+class Made(gettext.NullTranslations):
+    """Every letter of every message becomes ж; what is filled in and markup stay."""
+
+    def gettext(self, message: str) -> str:
+        kept = KEPT.findall(message)
+        parts = [re.sub(r"[^\W\d_]", "ж", part) for part in KEPT.split(message)]
+        return parts[0] + "".join(k + p for k, p in zip(kept, parts[1:], strict=True))
+
+    def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
+        return self.gettext(msgid1 if n == 1 else msgid2)
+
+
+@pytest.fixture
+def made(monkeypatch: pytest.MonkeyPatch) -> PageContext:
+    """A context whose pages are in English and in the made language, code "xx"."""
+    strange = Language("xx", "Жж", Locale("de"), Made(), draft=True)
+    of_others = languages.language
+    monkeypatch.setattr(languages, "language", lambda code: strange if code == "xx" else of_others(code))
+    return replace(made_context(), languages=("en", "xx"))
+
+
+class Visible(HTMLParser):
+    """Everything a page shows or reads out: text, and the attributes that hold words."""
+
+    SPOKEN = (
+        "aria-label",
+        "title",
+        "placeholder",
+        "alt",
+        "data-words",
+        "data-ahead",
+        "data-zoom-in",
+        "data-zoom-out",
+    )
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self._other = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        self.found += [re.sub(r"\{\w+\}", "", v) for k, v in attrs if v and k in self.SPOKEN]
+        self._other += tag == "nav" and values.get("class") == "languages"
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "nav" and self._other:
+            self._other -= 1
+
+    def handle_data(self, data: str) -> None:
+        if not self._other:  # the switch names each language in itself
+            self.found.append(data)
+
+
+def words_left(text: str, own: set[str]) -> set[str]:
+    """Latin words that are neither units nor the farm's own."""
+    return set(re.findall(r"[A-Za-z]{2,}", text)) - UNITS - own
+
+
+def own_words(survey: FieldSurvey, ctx: PageContext) -> set[str]:
+    """What the farm itself wrote, and names of things."""
+    p = survey.parcel
+    said = [
+        p.name, p.use, p.note, p.first_pass, p.field_id, ctx.farm_name, ctx.lead_name, ctx.terrain.source,
+        *(h.hazard.note for h in survey.driving.hazards), *(h.hazard.seen_by for h in survey.driving.hazards),
+        *(h.place for h in survey.driving.hazards),  # made for tests, and none of the phrases for a place
+        *(w.name for w in survey.ways_in), *(n.name for n in survey.neighbours),
+        survey.release.released_by if survey.release else "",
+        "Juni Noon Engineering Analysis of Vehicular Accidents Wong Theory of Ground Vehicles nd ed",
+    ]  # fmt: skip
+    return set(re.findall(r"[A-Za-z]{2,}", " ".join(said)))
+
+
+def visible(page: bytes) -> str:
+    reader = Visible()
+    reader.feed(page.decode())
+    return "\n".join(reader.found)
+
+
+def test_the_check_finds_words_nobody_marked(made: PageContext) -> None:
+    """The same page in English is full of them."""
+    survey = made_survey(made)
+    page = field_sheet(survey, made)["fields/hintere-leitn.html"]
+    assert {"Released", "wet", "Keep", "straight"} <= words_left(visible(page), own_words(survey, made))
+
+
+@pytest.mark.parametrize("released", ["damp", None])
+def test_every_word_of_a_sheet_goes_through_the_catalogue(made: PageContext, released: str | None) -> None:
+    survey = made_survey(made, released=released)
+    files = field_sheet(survey, made)
+    own = own_words(survey, made)
+    assert words_left(visible(files["fields/hintere-leitn.xx.html"]), own) == set()
+    script = files["fields/hintere-leitn.xx.js"].decode()
+    data = json.loads(script.removeprefix("Object.assign(window.FIELD_ATLAS, ").removesuffix(");\n"))
+    assert words_left("\n".join(said_in(data)), own) == set()
+
+
+def said_in(data: object, key: str = "") -> Iterator[str]:
+    """The strings of a sheet's data that a page may show; keys by which scripts know things are not."""
+    if isinstance(data, dict):
+        for k, v in data.items():
+            if k not in ("key", "machine", "ground", "driver") or isinstance(v, dict | list):
+                yield from said_in(v, k)
+    elif isinstance(data, list):
+        for v in data:
+            yield from said_in(v, key)
+    elif isinstance(data, str):
+        yield re.sub(r"\{\w+\}", "", data)
+
+
+def test_every_word_of_the_machine_cards_goes_through_the_catalogue(made: PageContext) -> None:
+    page = machines_page(made)["machines.xx.html"]
+    assert words_left(visible(page), own_words(made_survey(made), made)) == set()
+
+
+def test_where_terrain_is_too_coarse_the_sheet_says_so_in_its_language(made: PageContext) -> None:
+    survey = made_survey(made, cell_m=2.5, released=None)
+    coarse = replace(survey, driving=replace(survey.driving, drives=(), tilts=(), why_none="said in English"))
+    page = visible(field_sheet(coarse, made)["fields/hintere-leitn.xx.html"])
+    assert "2,5 ж" in page
+    assert words_left(page, own_words(survey, made)) == set()
+
+
+def test_what_is_kept_for_the_next_build_is_the_same_in_every_language(made: PageContext) -> None:
+    survey = made_survey(made)
+    plain = (entry_of(survey, made).as_json(), stops_of(survey).as_json())
+    with speaking(Speaker(languages.language("xx"), ".xx")):
+        assert (entry_of(survey, made).as_json(), stops_of(survey).as_json()) == plain
+
+
+def test_the_second_language_changes_no_byte_of_the_first(made: PageContext) -> None:
+    survey = made_survey(made, east_m=80, north_m=60)
+    both, one = field_sheet(survey, made), field_sheet(survey, replace(made, languages=("en",)))
+    switch = re.compile(rb'<nav class="languages".*?</nav>\n', re.S)
+    for name, content in one.items():
+        assert switch.sub(b"", both[name]) == content
+
+
+@pytest.mark.parametrize("code", known())
+def test_a_sheet_names_its_language_and_links_to_the_others(code: str) -> None:
+    survey = made_survey(made_context(), east_m=60, north_m=50)
+    ctx = replace(made_context(), languages=known())
+    suffix = "" if code == known()[0] else f".{code}"
+    html = field_sheet(survey, ctx)[f"fields/hintere-leitn{suffix}.html"].decode()
+    assert html.startswith(f'<!doctype html>\n<html lang="{code}">')
+    assert f'<a href="../index{suffix}.html">' in html
+    for other in known():
+        there = "" if other == known()[0] else f".{other}"
+        assert f'<a href="../fields/hintere-leitn{there}.html" lang="{other}" hreflang="{other}"' in html
+    assert ('<p class="draft">' in html) == language(code).draft
