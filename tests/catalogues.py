@@ -63,15 +63,18 @@ def missing(code: str) -> list[Fault]:
     return [Fault(_first(m), "not translated") for m in wanted if m.id not in there or not _whole(there[m.id])]
 
 
-def faults(code: str) -> list[Fault]:
-    """What would go wrong with the translations there are: stale, in doubt, other placeholders or markup."""
+def stale(code: str) -> list[Fault]:
+    """Messages the source no longer has."""
     source = {m.id for m in in_source() if m.id}
+    return [Fault(_first(m), "no longer in the source") for m in catalogue(code) if m.id and m.id not in source]
+
+
+def faults(code: str) -> list[Fault]:
+    """What would go wrong with the translations there are: in doubt, other placeholders, other markup."""
     found = []
     for m in catalogue(code):
         if not m.id:
             continue
-        if m.id not in source:
-            found.append(Fault(_first(m), "is no longer in the source"))
         if m.fuzzy:
             found.append(Fault(_first(m), "is marked as in doubt (fuzzy)"))
         found += [Fault(_first(m), what) for what in _differences(m)]
