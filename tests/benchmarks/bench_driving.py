@@ -14,7 +14,8 @@ and on a square of the model written without compression, read through the page 
   slope, mapped    `gdaldem slope -p`
   stance, mapped   tilt of one machine on every cell (shown, without a limit)
 
-Zones in one process may take at most four times as long as the slope of the same terrain.
+Zones may take at most four times as long as the slope of the same terrain, on two cores as a build takes them by
+default; what one process needs is shown beside it.
 """
 
 from __future__ import annotations
@@ -53,9 +54,9 @@ def main() -> int:
     for name, found in runs.items():
         print(f"{name:20}{median_seconds(found):10.2f}{median_cpu(found):10.2f}{largest_mb(found):10.0f}")
     slope = median_seconds(runs["slope"])
-    ratio = median_seconds(runs["zones"]) / slope
-    print(f"zones / slope {ratio:.2f} (at most {MOST_RATIO})")
-    print(f"zones, two processes / slope {median_seconds(runs['zones, two']) / slope:.2f}")
+    ratio = median_seconds(runs["zones, two"]) / slope
+    print(f"zones, two processes / slope {ratio:.2f} (at most {MOST_RATIO})")
+    print(f"zones, one process / slope {median_seconds(runs['zones']) / slope:.2f}")
     print(f"zones and moves / slope {median_seconds(runs['zones and moves']) / slope:.2f}")
     mapped = median_seconds(runs["stance, mapped"]) / median_seconds(runs["slope, mapped"])
     print(f"stance / slope on the same cells {mapped:.2f}")
