@@ -33,6 +33,7 @@ from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.change_records import MapChanges
 from atlas.pages.changes import changes_page
 from atlas.pages.context import PageContext
+from atlas.pages.day import day_page
 from atlas.pages.figures import farm_head
 from atlas.pages.machine_cards import machines_page
 from atlas.pages.overview import overview_page
@@ -60,7 +61,10 @@ def write_shared(
         stage.write(name, content)
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
     entries, stops, changes = _each_field(stage, farm, settings, edition, parcels)
-    for name, content in overview_page(entries, context, _relief(stage, farm, context.settings)).items():
+    relief = _relief(stage, farm, context.settings)
+    for name, content in overview_page(entries, context, relief).items():
+        stage.write(name, content)
+    for name, content in day_page(entries, context, relief.ways_in).items():
         stage.write(name, content)
     for name, content in machines_page(_unless_same(stage, context)).items():
         stage.write(name, content)

@@ -16,6 +16,7 @@ from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import limits_table
 from atlas.driving.machines import Machine
 from atlas.driving.records import ZONE_KEYS, Reason
+from atlas.languages import tr
 from atlas.pages.aid_phrases import AID_PHRASES
 from atlas.pages.context import PageContext
 from atlas.pages.data_cells import verdicts
@@ -23,12 +24,15 @@ from atlas.pages.data_codec import pack, pack_wide, verdict_table
 from atlas.pages.data_heights import heights_data
 from atlas.pages.picture import Plate
 from atlas.pages.picture_zones import strokes_for
-from atlas.pages.render import stamp
+from atlas.pages.render import area, metres, stamp
 from atlas.pages.sheet_drives import DriveWords, Line
-from atlas.pages.sheet_lists import KeepOff, driver_label, ground_label, keep_off, machine_label
+from atlas.pages.sheet_lists import KeepOff, driver_label, ground_label, hours, keep_off, machine_label
 from atlas.pages.sheet_phrases import phrases, translated
 from atlas.pages.sheet_set import SheetSet, counts_as, may_choose
 from atlas.survey import FieldSurvey
+from atlas.words import N_
+
+HAND = N_("{edge} of forest edge, {strip} to rake out by hand: about {hours} for one person.")
 
 
 def data_script(data: dict[str, Any]) -> str:
@@ -54,6 +58,7 @@ def fixed_data(survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: Shee
     counts = counts_as(survey, rig)
     return {
         "field_id": survey.parcel.field_id,
+        "name": survey.parcel.name,
         "number": ctx.number,
         "cells": {
             "rows": cells.rows, "cols": cells.cols, "west": cells.west, "north": cells.north,
@@ -89,6 +94,7 @@ def spoken_data(survey: FieldSurvey, ctx: PageContext, said: dict[SheetSet, Driv
         "drivers": [{"key": d.key, "label": driver_label(d.key)} for d in rig.drivers.values()],
         "tags": [_tag(k) for k in keep_off(survey, ctx.settings)],
         "drives": [_drive(d.machine, d.ground, d.driver, said) for d in survey.driving.drives],
+        "hand": _hand(survey),
         "words": phrases() | translated(AID_PHRASES),
     }
 
@@ -128,7 +134,18 @@ def _machine(m: Machine) -> dict[str, Any]:
 
 
 def _tag(k: KeepOff) -> dict[str, Any]:
-    return {"tag": k.tag, "kind": k.kind, "severity": k.severity, "place": k.place, "soft": k.soft, "far": k.far}
+    return {
+        "tag": k.tag, "kind": k.kind, "severity": k.severity, "place": k.place, "soft": k.soft, "far": k.far,
+        "unconfirmed": k.unconfirmed, "note": k.note,
+    }  # fmt: skip
+
+
+def _hand(survey: FieldSurvey) -> str:
+    """What is left for hands, as one sentence; empty where no forest edge is marked."""
+    hand = survey.driving.hand_work
+    if not hand.edge_m:
+        return ""
+    return tr(HAND).format(edge=metres(hand.edge_m), strip=area(hand.strip_m2), hours=hours(hand.hours))
 
 
 def _drive(machine: str, ground: str, driver: str, said: dict[SheetSet, DriveWords]) -> dict[str, Any]:

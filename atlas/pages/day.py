@@ -1,0 +1,80 @@
+"""The day sheet: today's fields, machines, grounds and people on one sheet, put together on the device.
+
+The page lists every field; what is said of a field and a choice comes from the field's own script, which the page
+loads when the field is chosen, so a day sheet costs a farm of thousands no more than its chosen fields.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from atlas.languages import speaker
+from atlas.pages.context import PageContext
+from atlas.pages.overview import folded
+from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
+from atlas.pages.render import pages
+from atlas.pages.sheet_phrases import translated
+from atlas.words import N_
+
+DAY_PHRASES = {
+    "released": N_("Released by {by} for ground {ground} until {until}. After that it counts as {need}."),
+    "not_released": N_("Not released: counts as {need}."),
+    "ran_out": N_("The release ran out at {until}: not released, counts as {need}."),
+    "clock_behind": N_("This device's clock says a time before this map was made: no release counts."),
+    "in_by": N_("In by: {way}"),
+    "no_way": N_("No way in is on file for this field."),
+    "keep_off": N_("Keep off"),
+    "away": N_("{kind} {place}: keep the whole machine {far} away"),
+    "soft": N_("{kind} {place}: within {far} the ground counts as wet and the wheels sink"),
+    "unconfirmed": N_("unconfirmed: walk it first"),
+    "nothing": N_("Nobody has marked anything in this field. That does not say there is nothing."),
+    "hand": N_("Hand work"),
+    "no_zones": N_("No driving zones for this field: see its sheet."),
+    "who": N_("Who"),
+    "nobody": N_("____________________"),
+    "no_load": N_("The field's data cannot be read; open its own sheet instead."),
+    "made": N_("Made on this device {now}."),
+    "title": N_("Today's sheet"),
+    "signed": N_("Read and asked about: ____________________"),
+    "better": N_("This ground is better than the field is released for: it now counts as {ground}."),
+}
+
+
+@dataclass(frozen=True)
+class DayRow:
+    """One field to choose. `order` sorts by the way in that stands first on file, then by the field's number."""
+
+    number: int
+    entry: OverviewEntry
+    find: str
+    order: int
+    way: str
+    scripts: tuple[str, ...]  # in the order in which they are loaded
+
+
+def day_page(
+    entries: Sequence[OverviewEntry], ctx: PageContext, ways_in: Sequence[EntryWayIn]
+) -> dict[str, bytes]:
+    """day.html in every language; numbers are the overview's."""
+    return pages("day.html", "day.html", ctx, lambda: _values(entries, ways_in))
+
+
+def _values(entries: Sequence[OverviewEntry], ways_in: Sequence[EntryWayIn]) -> dict[str, object]:
+    place = {w.way_in_id: i for i, w in enumerate(ways_in)}
+    rows = [_row(number, entry, place) for number, entry in enumerate(entries, start=1)]
+    return {"rows": rows, "phrases": translated(DAY_PHRASES)}
+
+
+def _row(number: int, entry: OverviewEntry, place: dict[str, int]) -> DayRow:
+    ways = sorted((w for w in entry.ways_in if w.way_in_id in place), key=lambda w: place[w.way_in_id])
+    first = ways[0] if ways else None
+    suffixes = dict.fromkeys(("", speaker().suffix))
+    return DayRow(
+        number,
+        entry,
+        folded(f"{number} {entry.name} {entry.field_id} {entry.use}"),
+        place[first.way_in_id] if first else len(place),
+        (first.name or first.way_in_id) if first else "",
+        tuple(f"fields/{entry.slug}{suffix}.js" for suffix in suffixes),
+    )
