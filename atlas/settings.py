@@ -193,8 +193,9 @@ class ShownTable(Table):
 
 
 class PrintTable(Table):
-    """[print] The overview's sheet."""
+    """[print] The overview's sheet, and whether the atlas is also made as a PDF."""
 
+    pdf: bool = True
     paper: Literal["A4", "A3"] = "A4"
     turned: Literal["upright", "sideways"] = "sideways"
 

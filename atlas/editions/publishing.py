@@ -51,6 +51,14 @@ class Staging:
         target.parent.mkdir(parents=True, exist_ok=True)
         return target
 
+    def read(self, relative: str) -> bytes:
+        """What was written or kept under a path. Raises OutputError where nothing can be read there."""
+        source = self._inside(relative)
+        try:
+            return source.read_bytes()
+        except OSError as e:
+            raise OutputError(f"{source}: cannot be read back ({e.strerror}); the old atlas stays.") from e
+
     def keep(self, relative: str) -> bool:
         """Take a file over from the atlas before, as it is. False if it is not there."""
         if self.previous is None:

@@ -40,6 +40,7 @@ from atlas.pages.overview import overview_page
 from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.overview_relief import FarmRelief, farm_relief, relief_mark
 from atlas.pages.walk import walk_pages
+from atlas.paper.atlas_pdf import FieldSheet, atlas_pdf
 from atlas.settings import Settings
 
 RELIEF_FILE = "data/state/relief.png.z"
@@ -60,14 +61,17 @@ def write_shared(
     for name, content in asset_files().items():
         stage.write(name, content)
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
-    entries, stops, changes = _each_field(stage, farm, settings, edition, parcels)
+    entries, stops, numbers, changes = _each_field(stage, farm, settings, edition, parcels)
     relief = _relief(stage, farm, context.settings)
-    for name, content in overview_page(entries, context, relief).items():
+    pages = overview_page(entries, context, relief)
+    pages |= day_page(entries, context, relief.ways_in)
+    pages |= machines_page(_unless_same(stage, context))
+    for name, content in pages.items():
         stage.write(name, content)
-    for name, content in day_page(entries, context, relief.ways_in).items():
-        stage.write(name, content)
-    for name, content in machines_page(_unless_same(stage, context)).items():
-        stage.write(name, content)
+    if settings.print.pdf:
+        sheets = [FieldSheet(p.slug, p.name, n) for p, n in zip(parcels, numbers, strict=True)]
+        for name, content in atlas_pdf(sheets, stage.read, pages, context).items():
+            stage.write(name, content)
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
@@ -91,9 +95,9 @@ def write_shared(
 
 def _each_field(
     stage: Staging, farm: Farm, settings: Settings, edition: Edition, parcels: list[Parcel]
-) -> tuple[list[OverviewEntry], list[FieldStops], list[MapChanges]]:
+) -> tuple[list[OverviewEntry], list[FieldStops], list[int], list[MapChanges]]:
     """Read every field's state once: write data/atlas.json and data/atlas.gpkg, and keep what other pages list."""
-    entries, stops, changes = [], [], Changes(stage.previous, edition)
+    entries, stops, numbers, changes = [], [], [], Changes(stage.previous, edition)
     polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
     head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)})
     with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:
@@ -102,11 +106,12 @@ def _each_field(
             f.write((",\n" if i else "\n") + json.dumps(state.figures))
             entries.append(OverviewEntry.from_json(state.entry))
             stops.append(FieldStops.from_json(state.walk))
+            numbers.append(state.number)
             changes.take(state)
             polygons.take(state.polygons)
         f.write("\n]}\n")
     polygons.done()
-    return entries, stops, changes.all()
+    return entries, stops, numbers, changes.all()
 
 
 class _KeptPages:

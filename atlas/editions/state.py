@@ -172,7 +172,7 @@ def code_digest() -> str:
         roots[1] = beside
     for root in roots:
         for path in sorted(Path(str(root)).rglob("*")):
-            if path.suffix in {".py", ".html", ".css", ".js", ".typ", ".svg", ".po"} and path.is_file():
+            if path.suffix in {".py", ".html", ".css", ".js", ".typ", ".ttf", ".svg", ".po"} and path.is_file():
                 digest.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
     return digest.hexdigest()
 

@@ -324,7 +324,7 @@ def test_a_full_disk_leaves_the_old_atlas(
 def settings_text() -> str:
     """The quick settings, every field's page to be written anew."""
     raw = SETTINGS.model_dump(mode="json", exclude_unset=True)
-    lines = ["[farm]", 'name = "Renamed"']
+    lines = ["[farm]", 'name = "Renamed"', "[print]", "pdf = false"]
     for kind in ("machines", "drivers", "grounds"):
         for key, table in raw[kind].items():
             lines += [f"[{kind}.{key}]", *(f"{name} = {json.dumps(value)}" for name, value in table.items())]

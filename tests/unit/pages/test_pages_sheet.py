@@ -157,6 +157,7 @@ def test_only_own_files_and_no_inline_scripts_or_styles(sheet: dict[str, bytes])
     files = {
         *asset_files(),
         *sheet,
+        *(f"print/{name.replace('.html', '.pdf')}" for name in sheet),
         "assets/edition.js",
         "index.html",
         "machines.html",

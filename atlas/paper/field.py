@@ -1,0 +1,123 @@
+"""A field's sheet on paper, from its page: the same words, the same map at the same scale, a code for a phone."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from typing import Any
+
+from atlas.errors import OutputError
+from atlas.pages.context import PageContext
+from atlas.pages.render import day
+from atlas.paper.binding import with_own_ids
+from atlas.paper.blocks import Block, Setting
+from atlas.paper.page_tree import Element, read_page
+from atlas.paper.phrases import CODE_ALT, CODE_WORDS, IN_AN_EMERGENCY, MAP, SHEET_COUNT, said
+from atlas.paper.pictures import fit
+from atlas.paper.place_code import code, geo_uri
+from atlas.paper.typesetting import typeset
+from atlas.survey import Place
+
+WIDE_MM = 90.0  # a picture wider than this stands across both columns
+_STRIP_WORD = re.compile(r'<text class="strip-word"[^>]*>([^<]*)</text>')
+ON_THE_SCREEN_ONLY = ("lead",)  # figures for the lead's desk; where they come from is on paper too
+
+
+def field_pdf_path(slug: str) -> str:
+    return f"print/fields/{slug}.pdf"
+
+
+def field_pdf(page: bytes, slug: str, place: Place, ctx: PageContext) -> dict[str, bytes]:
+    """ "print/fields/<slug>.pdf" made from the field's page. The same page and context give the same bytes.
+
+    Raises OutputError where the page is not laid out as field pages are.
+    """
+    data = field_data(read_page(page), place, ctx)
+    return {field_pdf_path(slug): with_own_ids(typeset("field.typ", data, ctx.issued_at), slug)}
+
+
+def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
+    """Everything the template lays out."""
+    main = _part(page, "main", "")
+    setting = Setting(_part(main, "svg", "definitions").markup)
+    name = fit(_part(page, "h1", "").text())
+    number = said(MAP, number=ctx.number, issued=day(ctx.issued_at))
+    first, release = _part(main, "section", "first-words"), _part(main, "div", "release")
+    uri = geo_uri(place.lon, place.lat)
+    sections = _sections(main, setting)
+    zones, words = _words_apart(_part(_part(main, "section", "first-map"), "svg", "picture"))
+    return {
+        "title": f"{name} · {fit(ctx.farm_name)}",
+        "lang": ctx.languages[0],
+        "name": name,
+        "farm": fit(ctx.farm_name),
+        "map": number,
+        "foot": f"{name} · {number}",
+        "count": said(SHEET_COUNT, n="{n}", all="{all}"),
+        "released": "not-released" not in release.classes,
+        "release": setting.within(release),
+        "choice": setting.blocks([c] if (c := first.find("p", "choice")) else []),
+        "sentences": setting.within(_part(first, "div", "where-not")),
+        "zones": setting.picture(zones),
+        "zones-words": words,
+        "legend": _legend(main, setting),
+        "ring-title": said(IN_AN_EMERGENCY),
+        "ring": _ring(_part(main, "section", "first-ring")),
+        "code": code(uri),
+        "code-words": said(CODE_WORDS),
+        "code-alt": said(CODE_ALT, uri=uri),
+        "wide": [s for s in sections if _is_wide(s)],
+        "sections": [s for s in sections if not _is_wide(s)],
+    }
+
+
+def _part(within: Element, tag: str, name: str) -> Element:
+    found = within.find(tag, name)
+    if found is None:
+        raise OutputError(f"print/fields: the page has no '{name or tag}'; its sheet cannot be set.")
+    return found
+
+
+def _sections(main: Element, setting: Setting) -> list[list[Block]]:
+    """The sections after the first screen in the page's order, and at last where the figures come from."""
+    out = []
+    for section in main.children:
+        if not isinstance(section, Element) or section.tag != "section" or not section.on_paper():
+            continue
+        if not set(ON_THE_SCREEN_ONLY).intersection(section.classes):
+            out.append(setting.within(section))
+    lead = _part(main, "section", "lead")
+    titles = [e for e in lead.children if isinstance(e, Element) and e.tag == "h3"]
+    rows = [e for e in lead.children if isinstance(e, Element) and e.tag == "ul"]
+    if titles and rows:
+        out.append([{"k": "h", "level": 2, "c": setting.runs(titles[-1].children)}, *setting.blocks(rows[-1:])])
+    return out
+
+
+def _words_apart(picture: Element) -> tuple[Element, list[str]]:
+    """The map without the words beside its scale bar, and those words: a narrow map has no room for them."""
+    words = [fit(unescape(w)) for w in _STRIP_WORD.findall(picture.markup)]
+    return Element(picture.tag, picture.attributes, markup=_STRIP_WORD.sub("", picture.markup)), words
+
+
+def _is_wide(section: list[Block]) -> bool:
+    return any(b["k"] == "picture" and b["mm"] > WIDE_MM for b in section)
+
+
+def _legend(main: Element, setting: Setting) -> list[dict[str, Any]]:
+    legend = main.find("ul", "legend")
+    out = []
+    for item in legend.every("li") if legend is not None else []:
+        swatch = _part(item, "svg", "")
+        words = [e for e in item.children if e is not swatch]
+        out.append({"svg": setting.runs([swatch])[0]["svg"], "c": setting.runs(words)})
+    return out
+
+
+def _ring(ring: Element) -> list[dict[str, str]]:
+    """Whom to ring and where the field is: what it is, and the number or coordinates."""
+    out = []
+    for line in ring.every("p", "ring"):
+        what = _part(line, "span", "ring-what").text()
+        out.append({"what": fit(what), "value": fit(line.text().removeprefix(what).strip())})
+    return out
