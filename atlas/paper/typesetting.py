@@ -28,15 +28,18 @@ def typeset(template: str, data: Mapping[str, Any], moment: datetime, *, tagged:
     without the claim. Raises OutputError where the typesetter refuses.
     """
     given = {"data": json.dumps(data, ensure_ascii=False)}
-    if not tagged:
-        return _compiled(template, given, moment, [], tags=False)
     try:
-        return _compiled(template, given, moment, [STANDARD], tags=True)
+        if not tagged:
+            return _compiled(template, given, moment, [], tags=False)
+        try:
+            return _compiled(template, given, moment, [STANDARD], tags=True)
+        except typst.TypstError as e:
+            if "PDF/UA" not in str(e):
+                raise
+        return _compiled(template, given, moment, [], tags=True)
     except typst.TypstError as e:
-        if "PDF/UA" not in str(e):
-            hint = "set 'pdf = false' under [print] to build without it"
-            raise OutputError(f"print/{template}: the PDF cannot be set ({e}); {hint}.") from e
-    return _compiled(template, given, moment, [], tags=True)
+        hint = "set 'pdf = false' under [print] to build without it"
+        raise OutputError(f"print/{template}: the PDF cannot be set ({e}); {hint}.") from e
 
 
 def _compiled(
