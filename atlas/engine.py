@@ -38,7 +38,7 @@ from atlas.pages.figures import field_figures
 from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet, shown_set
 from atlas.pages.walk_entry import stops_of
-from atlas.paper.field import field_pdf
+from atlas.paper.field import field_pdfs
 from atlas.settings import Settings, settings_for
 from atlas.survey import survey_field
 
@@ -214,7 +214,7 @@ def _one(task: _Task, farm: Farm, parcel: Parcel, key: str) -> tuple[str, AtlasE
     files = field_sheet(survey, task.context)
     page = next(name for name in files if name.endswith(".html"))
     if task.settings.print.pdf:
-        files |= field_pdf(files[page], parcel.slug, survey.place, task.context)
+        files |= field_pdfs(files, parcel.slug, survey.place, task.context)
     shown = shown_set(survey, task.context)
     _, ground, driver = shown  # polygons are given for every machine
     state = FieldState(

@@ -52,8 +52,9 @@ class Speaker:
     suffix: str
 
     def page(self, path: str) -> str:
-        """Where this language's version of a page lies: "index.html", "index.de.html"."""
-        return path.removesuffix(".html") + self.suffix + ".html" if path.endswith(".html") else path
+        """Where this language's version of a page or a PDF lies: "index.html", "index.de.html"."""
+        stem, dot, ending = path.rpartition(".")
+        return stem + self.suffix + dot + ending if ending in ("html", "pdf") else path
 
 
 def templates_folder() -> Path:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+from atlas.languages import speaker, speakers, speaking, spoken
 from atlas.pages.context import PageContext
 from atlas.pages.render import day
 from atlas.paper.binding import Part, bind, part, with_own_ids
@@ -33,26 +34,38 @@ def atlas_pdf(
     pages: Mapping[str, bytes],
     ctx: PageContext,
 ) -> dict[str, bytes]:
-    """The bound atlas. `read` gives a field's own PDF by its path; `pages` holds the overview and machine cards.
+    """The bound atlas in each language. `read` gives a field's own PDF by its path; `pages` holds the overview and
+    machine cards.
 
     The same sheets, pages and context give the same bytes.
     """
-    fields = [part(fit(s.name), read(field_pdf_path(s.slug))) for s in sheets]
+    made = {}
+    for who in speakers(ctx.languages):
+        with speaking(who):
+            made[who.page(ATLAS_PDF)] = _bound(sheets, read, pages, ctx)
+    return made
+
+
+def _bound(
+    sheets: Sequence[FieldSheet], read: Callable[[str], bytes], pages: Mapping[str, bytes], ctx: PageContext
+) -> bytes:
+    page = speaker().page
+    fields = [part(fit(s.name), read(page(field_pdf_path(s.slug)))) for s in sheets]
     bound = [
         BoundSheet(i, fit(s.name), s.map_number, p.pages)
         for i, (s, p) in enumerate(zip(sheets, fields, strict=True), 1)
     ]
     parts = [
-        part(said(OVERVIEW), with_own_ids(overview_pdf(pages["index.html"], bound, ctx), "-overview")),
+        part(said(OVERVIEW), with_own_ids(overview_pdf(pages[page("index.html")], bound, ctx), "-overview")),
         *fields,
-        part(said(MACHINES), with_own_ids(machines_pdf(pages["machines.html"], ctx), "-machines")),
+        part(said(MACHINES), with_own_ids(machines_pdf(pages[page("machines.html")], ctx), "-machines")),
         part(said(BRIEFING), with_own_ids(briefing_pdf(bound, ctx), "-briefing")),
     ]
     title = said(ATLAS, farm=fit(ctx.farm_name), number=ctx.number)
-    content = bind(parts, _stamps(parts, ctx), title, ctx.languages[0], ctx.issued_at)
+    content = bind(parts, _stamps(parts, ctx), title, spoken().code, ctx.issued_at)
     for one in parts:
         one.pdf.close()
-    return {ATLAS_PDF: content}
+    return content
 
 
 def _stamps(parts: Sequence[Part], ctx: PageContext) -> bytes:

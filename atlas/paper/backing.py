@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 
 from PIL import ImageFont
 
-from atlas.pages.render import templates_folder
+from atlas.languages import templates_folder
 
 SVG = "http://www.w3.org/2000/svg"
 MEASURED_AT = 200  # pixels a letter's height, so that whole pixels do not matter

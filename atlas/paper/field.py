@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from html import unescape
 from typing import Any
 
 from atlas.errors import OutputError
+from atlas.languages import speakers, speaking, spoken
 from atlas.pages.context import PageContext
 from atlas.pages.render import day
 from atlas.paper.binding import with_own_ids
@@ -24,16 +26,23 @@ ON_THE_SCREEN_ONLY = ("lead",)  # figures for the lead's desk; where they come f
 
 
 def field_pdf_path(slug: str) -> str:
+    """Where a field's sheet lies in the first language."""
     return f"print/fields/{slug}.pdf"
 
 
-def field_pdf(page: bytes, slug: str, place: Place, ctx: PageContext) -> dict[str, bytes]:
-    """ "print/fields/<slug>.pdf" made from the field's page. The same page and context give the same bytes.
+def field_pdfs(pages: Mapping[str, bytes], slug: str, place: Place, ctx: PageContext) -> dict[str, bytes]:
+    """ "print/fields/<slug>.pdf" in each language, made from the field's pages.
 
-    Raises OutputError where the page is not laid out as field pages are.
+    The same pages and context give the same bytes.
+
+    Raises OutputError where a page is not laid out as field pages are, or the typesetter refuses it.
     """
-    data = field_data(read_page(page), place, ctx)
-    return {field_pdf_path(slug): with_own_ids(typeset("field.typ", data, ctx.issued_at), slug)}
+    made = {}
+    for who in speakers(ctx.languages):
+        with speaking(who):
+            data = field_data(read_page(pages[who.page(f"fields/{slug}.html")]), place, ctx)
+            made[who.page(field_pdf_path(slug))] = with_own_ids(typeset("field.typ", data, ctx.issued_at), slug)
+    return made
 
 
 def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
@@ -48,12 +57,13 @@ def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
     zones, words = _words_apart(_part(_part(main, "section", "first-map"), "svg", "picture"))
     return {
         "title": f"{name} · {fit(ctx.farm_name)}",
-        "lang": ctx.languages[0],
+        "lang": spoken().code,
         "name": name,
         "farm": fit(ctx.farm_name),
         "map": number,
         "foot": f"{name} · {number}",
         "count": said(SHEET_COUNT, n="{n}", all="{all}"),
+        "draft": setting.blocks([d] if (d := page.find("p", "draft")) else []),
         "released": "not-released" not in release.classes,
         "release": setting.within(release),
         "choice": setting.blocks([c] if (c := first.find("p", "choice")) else []),

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from atlas.errors import OutputError
+from atlas.languages import spoken
 from atlas.pages.context import PageContext
 from atlas.pages.overview_paper import sheet_for
 from atlas.pages.render import day, environment
 from atlas.paper.blocks import Setting
 from atlas.paper.page_tree import Element, read_page
-from atlas.paper.phrases import ATLAS, BRIEFING, MACHINES, MAP, PAGE, SHEET_COUNT, SHEET_OF_MAP, said
+from atlas.paper.phrases import ATLAS, BRIEFING, MACHINES, MAP, OVERVIEW, PAGE, SHEET_COUNT, SHEET_OF_MAP, said
 from atlas.paper.pictures import fit
 from atlas.paper.typesetting import typeset
 
@@ -62,9 +63,10 @@ def _common(ctx: PageContext, what: str) -> dict[str, Any]:
     number = said(MAP, number=ctx.number, issued=day(ctx.issued_at))
     return {
         "title": said(ATLAS, farm=fit(ctx.farm_name), number=ctx.number),
-        "lang": ctx.languages[0],
+        "lang": spoken().code,
         "farm": fit(ctx.farm_name),
         "map": number,
+        "draft": [],
         "foot": f"{fit(ctx.farm_name)} · {what}",
         "count": said(SHEET_COUNT, n="{n}", all="{all}"),
     }
@@ -78,7 +80,8 @@ def _overview(page: Element, sheets: Sequence[BoundSheet], ctx: PageContext) -> 
     listed = _part(main, "section", "ov-list")
     heads = [fit(e.text()) for e in _part(listed, "thead", "").every("th")]
     return {
-        **_common(ctx, said("All fields")),
+        **_common(ctx, said(OVERVIEW)),
+        "draft": setting.blocks([d] if (d := page.find("p", "draft")) else []),
         "width": paper.width_mm,
         "height": paper.height_mm,
         "sideways": paper.turned == "sideways",

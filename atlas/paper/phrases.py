@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import cast
-
-from atlas.pages.render import environment
+from atlas.languages import tr
 from atlas.words import N_
 
 MAP = N_("Map {number}, {issued}")
@@ -23,6 +20,5 @@ ATLAS = N_("Driving atlas: {farm}, map {number}")
 
 
 def said(text: str, **values: object) -> str:
-    """A phrase in the language of the pages, filled in."""
-    gettext = cast(Callable[[str], str], environment().globals["_"])
-    return gettext(text).format(**values)
+    """A phrase in the language being spoken, filled in."""
+    return tr(text).format(**values)

@@ -25,7 +25,7 @@ SCALED = ("stroke-width", "stroke-dasharray")
 FACE = "Liberation Sans"
 _SCALE = re.compile(r"scale\(([-\d.]+)(?:[ ,]+([-\d.]+))?\)")
 _NUMBER = re.compile(r"[-\d.]+")
-# What no XML may hold, and what turns the direction of all that follows: a name must not turn the map number round.
+# What no XML may hold, and what turns round all that follows: a name must not turn the map number.
 _UNFIT = re.compile(
     "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
 )

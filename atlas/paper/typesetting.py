@@ -11,7 +11,7 @@ from typing import Any
 import typst
 
 from atlas.errors import OutputError
-from atlas.pages.render import templates_folder
+from atlas.languages import templates_folder
 
 STANDARD = "ua-1"  # PDF/UA-1, ISO 14289-1: a document a screen reader can read
 
