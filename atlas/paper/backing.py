@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from xml.etree import ElementTree
@@ -70,10 +71,13 @@ def _bold(element: ElementTree.Element) -> bool:
 
 
 def _width(words: str, size: float, bold: bool) -> float:
-    return float(_face(bold).getlength(words)) * size / MEASURED_AT if words else 0.0
+    in_one_line = re.sub(r"\s", " ", words)
+    return float(_face(bold).getlength(in_one_line)) * size / MEASURED_AT if words else 0.0
 
 
 @cache
 def _face(bold: bool) -> ImageFont.FreeTypeFont:
     name = f"LiberationSans-{'Bold' if bold else 'Regular'}.ttf"
-    return ImageFont.truetype(str(templates_folder() / "print" / "fonts" / name), MEASURED_AT)
+    # The plain layout: the other one is not in every build of Pillow, and refuses odd characters.
+    path = templates_folder() / "print" / "fonts" / name
+    return ImageFont.truetype(str(path), MEASURED_AT, layout_engine=ImageFont.Layout.BASIC)

@@ -94,7 +94,7 @@ def _sections(main: Element, setting: Setting) -> list[list[Block]]:
     for section in main.children:
         if not isinstance(section, Element) or section.tag != "section" or not section.on_paper():
             continue
-        if not set(ON_THE_SCREEN_ONLY).intersection(section.classes):
+        if not _of_the_device(section):
             out.append(setting.within(section))
     lead = _part(main, "section", "lead")
     titles = [e for e in lead.children if isinstance(e, Element) and e.tag == "h3"]
@@ -102,6 +102,12 @@ def _sections(main: Element, setting: Setting) -> list[list[Block]]:
     if titles and rows:
         out.append([{"k": "h", "level": 2, "c": setting.runs(titles[-1].children)}, *setting.blocks(rows[-1:])])
     return out
+
+
+def _of_the_device(section: Element) -> bool:
+    """Whether a section needs a device: what one presses or fills in is nothing on paper."""
+    pressed = any(e.tag in ("button", "input", "select", "form") for e in section.all())
+    return pressed or bool(set(ON_THE_SCREEN_ONLY).intersection(section.classes))
 
 
 def _words_apart(picture: Element) -> tuple[Element, list[str]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from atlas.languages import templates_folder
 
@@ -87,8 +87,9 @@ def _rule(parts: list[str], sets: dict[str, str]) -> Rule | None:
     return Rule(tuple(named), weight, sets)
 
 
-def style_of(path: Sequence[Named]) -> dict[str, str]:
-    """What holds for the last element of `path`, by property."""
+@lru_cache(maxsize=4096)
+def style_of(path: tuple[Named, ...]) -> Mapping[str, str]:
+    """What holds for the last element of `path`, by property. Many elements of a picture share their path."""
     out: dict[str, str] = {}
     for rule in rules():
         if rule.fits(path):

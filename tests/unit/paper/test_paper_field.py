@@ -154,13 +154,16 @@ def test_each_pair_of_zones_stays_apart_on_a_grey_copy(survey: FieldSurvey, tmp_
         ']] #read("/etc/passwd") [[ #sys.inputs',
         "</svg></text><svg onload=x> & \"quoted\" 'half'",
         "bell\x07 and null\x00 and \ud7ff\ufffe ends",
+        "lines\u2028and\u2029ends\\u003c/ --> ]]> {{ 7 * 7 }} {% raw %}",
         "\u202egnp.exe \u200b\u2028",
     ],
 )
 def test_a_name_is_set_as_it_stands(survey: FieldSurvey, tmp_path: Path, name: str) -> None:
     """Typst and SVG source in a name is text on the sheet, nothing else."""
     parcel = replace(survey.parcel, name=name, first_pass=name, note=name)
-    sheet = pdf_of(replace(survey, parcel=parcel), tmp_path)
+    ways = tuple(replace(w, name=name, note=name) for w in survey.ways_in)
+    neighbours = tuple(replace(n, name=name) for n in survey.neighbours)
+    sheet = pdf_of(replace(survey, parcel=parcel, ways_in=ways, neighbours=neighbours), tmp_path)
     told = printed.text(sheet)
     for part in re.findall(r"[\w@:.]{4,}", name):
         assert part in told
