@@ -1,13 +1,8 @@
 """Pages in other languages than the source's: every word goes through the catalogue, every number through the
-language.
-
-A made language, whose every letter is one and the same, shows what did not: whatever Latin letters are left on a
-page are the farm's own words, keys and units, or words somebody forgot to mark.
-"""
+language."""
 
 from __future__ import annotations
 
-import gettext
 import json
 import re
 from collections.abc import Iterator
@@ -15,43 +10,22 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
-from babel import Locale
+from made_language import STRANGE, own_words, words_left
 from made_sheet import made_context, made_survey
 
-from atlas import languages
-from atlas.languages import Language, Speaker, known, language, speaking
+from atlas.languages import Speaker, known, language, speaking
 from atlas.pages.context import PageContext
 from atlas.pages.machine_cards import machines_page
 from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet
 from atlas.pages.walk_entry import stops_of
-from atlas.survey import FieldSurvey
-
-KEPT = re.compile(r"%\(\w+\)s|%%|\{\w*\}|<[^>]*>|&\w+;")
-UNITS = {
-    "m", "ha", "km", "kg", "cm", "mm", "t", "h", "min", "d", "UTC", "EPSG", "A4", "GPX",
-}  # fmt: skip
-
-
-class Made(gettext.NullTranslations):
-    """Every letter of every message becomes ж; what is filled in and markup stay."""
-
-    def gettext(self, message: str) -> str:
-        kept = KEPT.findall(message)
-        parts = [re.sub(r"[^\W\d_]", "ж", part) for part in KEPT.split(message)]
-        return parts[0] + "".join(k + p for k, p in zip(kept, parts[1:], strict=True))
-
-    def ngettext(self, msgid1: str, msgid2: str, n: int) -> str:
-        return self.gettext(msgid1 if n == 1 else msgid2)
 
 
 @pytest.fixture
 def made(monkeypatch: pytest.MonkeyPatch) -> PageContext:
     """A context whose pages are in English and in the made language, code "xx"."""
-    strange = Language("xx", "Жж", Locale("de"), Made(), draft=True)
-    of_others = languages.language
-    monkeypatch.setattr(languages, "language", lambda code: strange if code == "xx" else of_others(code))
-    return replace(made_context(), languages=("en", "xx"))
+    STRANGE.install(monkeypatch)
+    return replace(made_context(), languages=("en", STRANGE.code))
 
 
 class Visible(HTMLParser):
@@ -85,25 +59,6 @@ class Visible(HTMLParser):
     def handle_data(self, data: str) -> None:
         if not self._other:  # the switch names each language in itself
             self.found.append(data)
-
-
-def words_left(text: str, own: set[str]) -> set[str]:
-    """Latin words that are neither units nor the farm's own."""
-    return set(re.findall(r"[A-Za-z]{2,}", text)) - UNITS - own
-
-
-def own_words(survey: FieldSurvey, ctx: PageContext) -> set[str]:
-    """What the farm itself wrote, and names of things."""
-    p = survey.parcel
-    said = [
-        p.name, p.use, p.note, p.first_pass, p.field_id, ctx.farm_name, ctx.lead_name, ctx.terrain.source,
-        *(h.hazard.note for h in survey.driving.hazards), *(h.hazard.seen_by for h in survey.driving.hazards),
-        *(h.place for h in survey.driving.hazards),  # made for tests, and none of the phrases for a place
-        *(w.name for w in survey.ways_in), *(n.name for n in survey.neighbours),
-        survey.release.released_by if survey.release else "",
-        "Juni Noon Engineering Analysis of Vehicular Accidents Wong Theory of Ground Vehicles nd ed",
-    ]  # fmt: skip
-    return set(re.findall(r"[A-Za-z]{2,}", " ".join(said)))
 
 
 def visible(page: bytes) -> str:
@@ -159,7 +114,7 @@ def test_where_terrain_is_too_coarse_the_sheet_says_so_in_its_language(made: Pag
 def test_what_is_kept_for_the_next_build_is_the_same_in_every_language(made: PageContext) -> None:
     survey = made_survey(made)
     plain = (entry_of(survey, made).as_json(), stops_of(survey).as_json())
-    with speaking(Speaker(languages.language("xx"), ".xx")):
+    with speaking(Speaker(STRANGE, ".xx")):
         assert (entry_of(survey, made).as_json(), stops_of(survey).as_json()) == plain
 
 
