@@ -20,7 +20,7 @@ from atlas.languages import known, language
 from atlas.settings import Settings
 
 LANGUAGES = ("de", "en", *(code for code in known() if code not in ("de", "en")))
-KINDS = ("index", "machines", "changes", "walk", "fields/lower-meadow")
+KINDS = ("index", "day", "machines", "changes", "walk", "fields/lower-meadow")
 MORNING = "2026-05-03T08:00:00Z"
 PHONE, TABLET = (390, 844), (820, 1180)
 
