@@ -16,6 +16,7 @@ from atlas.grid import Bounds
 from atlas.pages.picture_frame import Frame, n
 from atlas.survey import Outline
 from atlas.terrain.figures import Contours, TerrainSurvey
+from atlas.words import short
 
 SHADE_PIXELS = 420  # on the longer side; shading is a soft backdrop, not a measurement
 SHADE_DEEPEST = 150  # signs must stay legible on it: the darkest shade becomes this grey
@@ -106,7 +107,7 @@ def _label(line: LineString, share: float, height_m: float, frame: Frame) -> Mar
     return Markup(
         '<g transform="translate({}) rotate({}) scale({})"><g class="mark">'
         '<text class="height" y=".8" text-anchor="middle">{} m</text></g></g>'
-    ).format(frame.at(here.x, here.y), n(turn, 0), n(frame.mm, 4), n(height_m, 1))
+    ).format(frame.at(here.x, here.y), n(turn, 0), n(frame.mm, 4), short(round(height_m, 1)))
 
 
 def neighbours_group(neighbours: tuple[Outline, ...], frame: Frame) -> Markup:
