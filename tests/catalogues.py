@@ -85,8 +85,7 @@ def _differences(m: Message) -> Iterator[str]:
     """Each form of a translation keeps what the source's form fills in, its markup, and its white space at the
     ends."""
     sources = [m.id] if isinstance(m.id, str) else list(m.id)
-    forms = _forms(m)
-    for form in filter(None, forms):
+    for form in filter(None, forms(m)):
         for what, of in (("placeholders", _placeholders), ("markup", _markup), ("white space at its ends", _ends)):
             if not any(of(form) == of(one) for one in sources):
                 yield f"has other {what}: {form!r}"
@@ -111,10 +110,11 @@ def _ends(text: str) -> tuple[bool, bool]:
 
 
 def _whole(m: Message) -> bool:
-    return bool(_forms(m)) and all(_forms(m))
+    return bool(forms(m)) and all(forms(m))
 
 
-def _forms(m: Message) -> list[str]:
+def forms(m: Message) -> list[str]:
+    """A translation's singular and plurals, or the one form it has."""
     return [m.string] if isinstance(m.string, str) else list(m.string or ())
 
 

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 
 import pytest
-from catalogues import HINT, faults, in_source
+from catalogues import HINT, catalogue, faults, forms, in_source
 
-from atlas.driving import place_names
+from atlas.driving import features, place_names, sentences
 from atlas.errors import SettingsError
-from atlas.languages import SOURCE, checked_by, known, language, speakers, speaking, tr
+from atlas.languages import SOURCE, Speaker, checked_by, known, language, speakers, speaking, tr
+from atlas.pages.render import area, day_of_year, listed, metres, number, when
 from atlas.settings import parse
+from atlas.words import steep
 
 OTHERS = [code for code in known() if code != SOURCE]
 MOMENT = datetime(2026, 6, 12, 18, 0, tzinfo=UTC)
@@ -76,3 +80,61 @@ def test_a_place_of_two_parts_is_said_part_by_part() -> None:
     assert place_names.place_in("in the north and in the middle", loud) == "IN THE NORTH UND IN THE MIDDLE"
     assert place_names.place_in("along the east edge", loud) == "ALONG THE EAST EDGE"
     assert place_names.place_in("by the old ash and the barn", loud) == "by the old ash and the barn"
+
+
+def say(code: str) -> AbstractContextManager[Speaker]:
+    return speaking(Speaker(language(code), ""))
+
+
+@pytest.mark.parametrize(
+    ("code", "told"),
+    [
+        ("en", "1.25 ha, 2.5 m, 12\u202f345.6, 12 June 2026, 18:00 UTC, 12 June, a, b and c, 40 % (22°)"),
+        ("de", "1,25 ha, 2,5 m, 12\u202f345,6, 12. Juni 2026, 18:00 UTC, 12. Juni, a, b und c, 40 % (22°)"),
+        ("fr", "1,25 ha, 2,5 m, 12\u202f345,6, 12 juin 2026, 18:00 UTC, 12 juin, a, b et c, 40 % (22°)"),
+        ("it", "1,25 ha, 2,5 m, 12\u202f345,6, 12 giugno 2026, 18:00 UTC, 12 giugno, a, b e c, 40 % (22°)"),
+    ],
+)
+def test_numbers_and_dates_are_the_language_s_own(code: str, told: str) -> None:
+    """Decimal signs and dates as CLDR has them; a narrow space between thousands in every language, which ISO
+    80000-1 recommends (from memory)."""
+    with say(code):
+        parts = (
+            area(12_500), metres(2.5), number(12345.6, 1), when(MOMENT), day_of_year(MOMENT),
+            listed(("a", "b", "c")), steep(0.4),
+        )  # fmt: skip
+    assert ", ".join(parts) == told
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_no_translation_promises_anything_of_the_ground(code: str) -> None:
+    """ "Safe" and its like are never said, whatever the language."""
+    words = "safe|sicher|ungefährlich|gefahrlos|sûre?s?|sans danger|sicur[aoie]|senza pericolo"
+    promised = re.compile(rf"\b(?:{words})\b", re.I)
+    said = [form for m in catalogue(code) if m.id for form in forms(m)]
+    assert [form for form in said if promised.search(form)] == []
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_every_first_sentence_can_be_said_in_every_language(code: str) -> None:
+    """Filled in as `where_not` fills them in, none leaves a brace, an English word or two spaces."""
+    with say(code):
+        place, share = tr(place_names.ALONG_EDGE[2]), sentences.share_words(0.3, tr)
+        filled = {
+            "place": place, "tags": "1, 2", "share": share, "area": sentences.area_words(3210, tr), "why": "…",
+            "watch": "…", "first": "…", "last": "…", "thing": tr(features.NAMED["wall"]), "tag": 4,
+        }  # fmt: skip
+        told = [tr(text).format(**filled) for text in first_sentences()]
+    assert place != place_names.ALONG_EDGE[2]
+    assert len(told) > 30
+    for text, source in zip(told, first_sentences(), strict=True):
+        assert text != source
+        assert not re.search(r"[{}]|  |\bthe\b|\bdrop\b", text), text
+
+
+def first_sentences() -> list[str]:
+    """Every sentence and part of one that says where not to drive."""
+    alone = [value for name, value in vars(sentences).items() if name.startswith("S_") and isinstance(value, str)]
+    kinds = (sentences.WHY, sentences.WHY_MARKED, sentences.WHY_MARKED_MANY)
+    of_kinds = [text for kind in kinds for text in kind.values()]
+    return [*alone, *of_kinds, features.ABOVE, features.BELOW, features.BESIDE]
