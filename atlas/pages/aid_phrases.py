@@ -56,4 +56,55 @@ WATCH = {
     "no_wake_lock": N_("The screen may go dark and end the warnings: set the device to keep it on."),
 }
 
-AID_PHRASES = {**POSITION, **WATCH}
+TILT = {
+    "tilt_start": N_("Show tilt"),
+    "tilt_stop": N_("Stop tilt"),
+    "tilt_waiting": N_("Waiting for the sensor"),
+    "tilt_none": N_("This device gives no tilt here. The sheet is whole without it."),
+    "tilt_insecure": N_(
+        "This browser gives no tilt to a page opened like this. Save the sheet and open it in another browser."
+    ),
+    "tilt_denied": N_(
+        "This browser was told not to give the tilt. Allow motion in the browser's settings for this page."
+    ),
+    "tilt_stopped": N_("The sensor has stopped: no tilt now."),
+    "tilt_unset": N_("Not set to level: no tilt yet"),
+    "tilt_unset_why": N_("The steps are on this sheet under Tilt."),
+    "tilt_moved": N_("The tablet is being moved: no tilt now"),
+    "tilt_off_mount": N_("The tablet is not as it was set to level: no tilt now"),
+    "tilt_moved_since": N_(
+        "The tablet was moved since it was set. If its mount has changed, set it to level anew."
+    ),
+    "tilt_side": N_("Sideways {found} of {limit} %"),
+    "tilt_side_left": N_("Sideways {found} of {limit} %, left low"),
+    "tilt_side_right": N_("Sideways {found} of {limit} %, right low"),
+    "tilt_nose": N_("Nose {found} of {limit} %"),
+    "tilt_nose_up": N_("Nose up {found} of {limit} %"),
+    "tilt_nose_down": N_("Nose down {found} of {limit} %"),
+    "tilt_steep": N_("Steepness {found} of {limit} % for grip"),
+    "tilt_near": N_("Near the limit: {what}"),
+    "tilt_limit": N_("At the limit: {what}"),
+    "level_begin": N_("Set to level"),
+    "level_again": N_("Set anew"),
+    "level_none": N_("Not set to level for {machine} on this device yet."),
+    "level_set": N_("Set to level for {machine} on {day}. Set anew if the tablet or its mount has changed."),
+    "level_other": N_("Not set to level for {machine_now}, but for {machine} on {day}."),
+    "level_first": N_(
+        "1 of 3. Stand the machine on a spot of the yard, mark where its wheels are, and keep it still."
+    ),
+    "level_second": N_(
+        "2 of 3. Turn it right round, stand it on the same marks facing the other way, keep it still."
+    ),
+    "level_third": N_(
+        "3 of 3. Which way is ahead? If the screen does not face the driver squarely, "
+        "drive straight up a slope of 10 % or more, stop there and read."
+    ),
+    "level_hold": N_("Reading: keep still."),
+    "level_unsteady": N_("It was not still."),
+    "level_steep": N_("The two readings do not go together: another spot, or the mount gave way. Begin again."),
+    "level_not_turned": N_("The machine was not turned right round between the readings. Begin again."),
+    "level_too_flat": N_("That was too little slope to tell which way is ahead."),
+    "level_forgets": N_("This browser will forget it when the page closes."),
+}
+
+AID_PHRASES = {**POSITION, **WATCH, **TILT}
