@@ -5,7 +5,7 @@
 // spot again: what the yard tips it one way it tips it the other way the second time, so "up" read both times adds up
 // to the machine's own up axis, whatever the mount's angle and the yard's slope.
 // Which way is ahead, two such readings cannot tell. Either the screen faces the driver squarely: then ahead is where
-// the screen's back points, or its top edge where it lies flat. Or, for a mount turned sideways, the machine is driven
+// its back points, or its top edge where it lies nearly flat. Or, for a mount turned sideways, the machine is driven
 // straight up a slope and read there: what that adds to "up" points ahead.
 // Side and nose are gradients along and square to the way the machine points, rise over run, as in the atlas's sums: on
 // a plane of gradient g, heading a from straight up, they are g·sin a and g·cos a.
@@ -50,10 +50,11 @@
     return { up: unit(plus(one.up, other.up, 1)) };
   }
 
-  // Ahead where the screen faces the driver squarely; `turn` is the screen's own turn in degrees (screen.orientation).
+  // Ahead where the screen faces the driver squarely: where its back points, or its top edge where it lies nearly
+  // flat; `turn` is the screen's own turn in degrees (screen.orientation).
   function aheadSquare(up, turn) {
     const back = flat([0, 0, -1], up), top = flat([Math.sin(turn * DEG), Math.cos(turn * DEG), 0], up);
-    return unit(size(back) > size(top) ? back : top);
+    return unit(size(back) > 0.5 ? back : top);  // half: tilted up by 30° or more
   }
 
   // Ahead from a reading with the nose straight up a slope; null where that is too little to tell.

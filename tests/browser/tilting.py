@@ -81,7 +81,7 @@ def angles(r: Floats) -> tuple[float, float, float]:
     alpha = math.atan2(-sign * r[0, 1], sign * r[1, 1])
     gamma = math.atan2(-sign * r[2, 0], sign * r[2, 2])
     a, b, g = (math.degrees(v) for v in (alpha, beta, gamma))
-    return a % 360 % 360, b, -90.0 if abs(g - 90) < 1e-6 else g
+    return a % 360 % 360, -180.0 if b > 180 - 1e-6 else b, -90.0 if abs(abs(g) - 90) < 1e-6 else g
 
 
 def set_orientation(page: Page, cdp: CDPSession, tablet: Floats) -> None:
