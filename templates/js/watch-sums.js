@@ -12,7 +12,7 @@
   const data = window.FIELD_ATLAS;
   if (!data) { return; }
   const OUTSIDE = 255, UP_DOWN = 1, CLOSED_FROM = 2, WEAK_M = 10, ACROSS_DEG = 15, FAR_ACROSS_DEG = 45;
-  const MOVING_M_S = 0.7, BASE_M = [2, 5], WAY_MS = 30000, CALM_MS = 5000;
+  const MOVING_M_S = 0.7, BASE_M = [3, 8], WAY_MS = 30000, CALM_MS = 5000;
   const cells = data.cells;
 
   function machineOf(choice) {
@@ -26,7 +26,7 @@
   function wayOf(fixes) {
     const last = fixes[fixes.length - 1];
     if (last.heading !== null && last.speed !== null && last.speed >= MOVING_M_S) { return last.heading; }
-    const base = Math.min(BASE_M[1], Math.max(BASE_M[0], last.accuracy / 2));
+    const base = Math.min(BASE_M[1], Math.max(BASE_M[0], last.accuracy));
     for (let k = fixes.length - 2; k >= 0; k -= 1) {
       const east = last.x - fixes[k].x, north = last.y - fixes[k].y;
       if (last.at - fixes[k].at > WAY_MS) { return null; }
