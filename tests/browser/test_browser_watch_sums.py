@@ -9,7 +9,8 @@ import watched_farm as farm
 from playwright.sync_api import Page
 from walking import WET
 
-from atlas.settings import SettingsError, parse
+from atlas.errors import SettingsError
+from atlas.settings import parse
 
 WET_CLOSED_M = 8.45  # what test_browser_watch.py works out: radius, reach, accuracy, half the machine
 
@@ -38,7 +39,10 @@ def test_the_way_of_travel_comes_from_fixes_far_enough_apart(page: Page) -> None
 
 
 def test_the_devices_own_heading_counts_while_it_moves(page: Page) -> None:
-    moved = [{"x": 0, "y": 0, "at": 0}, {"x": 5, "y": 0, "at": 1000, "heading": 45, "speed": 1.5}]
+    moved: list[dict[str, Any]] = [
+        {"x": 0, "y": 0, "at": 0},
+        {"x": 5, "y": 0, "at": 1000, "heading": 45, "speed": 1.5},
+    ]
     assert way(page, moved) == 45
     moved[1]["speed"] = 0.2
     assert way(page, moved) == pytest.approx(90)
