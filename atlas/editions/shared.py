@@ -40,7 +40,8 @@ from atlas.pages.overview import overview_page
 from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.overview_relief import FarmRelief, farm_relief, relief_mark
 from atlas.pages.walk import walk_pages
-from atlas.paper.atlas_pdf import FieldSheet, atlas_pdf
+from atlas.paper.atlas_pdf import atlas_pdfs
+from atlas.paper.volumes import FieldSheet
 from atlas.settings import Settings
 
 RELIEF_FILE = "data/state/relief.png.z"
@@ -69,9 +70,7 @@ def write_shared(
     for name, content in pages.items():
         stage.write(name, content)
     if settings.print.pdf:
-        sheets = [FieldSheet(p.slug, p.name, n) for p, n in zip(parcels, numbers, strict=True)]
-        for name, content in atlas_pdf(sheets, stage.read, pages, context).items():
-            stage.write(name, content)
+        _write_paper(stage, parcels, numbers, pages, context)
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
@@ -91,6 +90,17 @@ def write_shared(
         "fields": [p.slug for p in parcels],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
+
+
+def _write_paper(
+    stage: Staging, parcels: list[Parcel], numbers: list[int], pages: dict[str, bytes], context: PageContext
+) -> None:
+    """Bind the fields' own PDFs, which are there already; volumes whose sheets are as they were are taken over."""
+    sheets = [FieldSheet(p.slug, p.name, n, p.farm) for p, n in zip(parcels, numbers, strict=True)]
+    kept = _KeptPages(stage, "data/state/paper.json", context)
+    for name, content in atlas_pdfs(sheets, stage.read, pages, context, kept.keep):
+        stage.write(name, content)
+    kept.remember()
 
 
 def _each_field(

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from atlas.languages import speaker, speakers, speaking, spoken
 from atlas.pages.context import PageContext
@@ -14,54 +13,80 @@ from atlas.paper.front_and_end import BoundSheet, briefing_pdf, machines_pdf, ov
 from atlas.paper.phrases import ATLAS, BRIEFING, MACHINES, OVERVIEW, PAGE_OF, said
 from atlas.paper.pictures import fit
 from atlas.paper.typesetting import typeset
+from atlas.paper.volumes import FieldSheet, Volume, volumes
 
 ATLAS_PDF = "print/atlas.pdf"
-MM_PER_POINT = 25.4 / 72
 
 
-@dataclass(frozen=True)
-class FieldSheet:
-    """A field in the overview's order, and the map its sheet last changed in."""
-
-    slug: str
-    name: str
-    map_number: int
+Read = Callable[[str], bytes]
+Keep = Callable[[str, str], bool]
 
 
-def atlas_pdf(
+def _keep_none(_path: str, _rests_on: str) -> bool:
+    return False
+
+
+def atlas_pdfs(
     sheets: Sequence[FieldSheet],
-    read: Callable[[str], bytes],
+    read: Read,
     pages: Mapping[str, bytes],
     ctx: PageContext,
-) -> dict[str, bytes]:
-    """The bound atlas in each language. `read` gives a field's own PDF by its path; `pages` holds the overview and
-    machine cards.
+    keep: Keep = _keep_none,
+) -> Iterator[tuple[str, bytes]]:
+    """The bound atlas in each language, by path; with very many fields volumes of it beside.
 
-    The same sheets, pages and context give the same bytes.
+    `read` gives a field's own PDF by its path; `pages` holds the overview and machine cards. `keep` is asked for
+    each volume, with all it rests on beside our own code, whether it was taken over from the atlas before; it is
+    not bound then. The same sheets, pages and context give the same bytes.
     """
-    made = {}
+    apart = volumes(sheets)
+    wanted = [v for v in apart if not keep(v.path, v.rests_on)]
     for who in speakers(ctx.languages):
         with speaking(who):
-            made[who.page(ATLAS_PDF)] = _bound(sheets, read, pages, ctx)
-    return made
+            yield who.page(ATLAS_PDF), _whole(sheets, apart, read, pages, ctx)
+            for volume in wanted:
+                yield who.page(volume.path), _volume(volume, read, ctx)
 
 
-def _bound(
-    sheets: Sequence[FieldSheet], read: Callable[[str], bytes], pages: Mapping[str, bytes], ctx: PageContext
+def _whole(
+    sheets: Sequence[FieldSheet],
+    apart: Sequence[Volume],
+    read: Read,
+    pages: Mapping[str, bytes],
+    ctx: PageContext,
 ) -> bytes:
     page = speaker().page
-    fields = [part(fit(s.name), read(page(field_pdf_path(s.slug)))) for s in sheets]
+    where = {n: page(v.path).removeprefix("print/") for v in apart for n, _ in v.sheets}
+    fields = [] if apart else [_sheet(s, read) for s in sheets]
+    lengths = [p.pages for p in fields] or [0] * len(sheets)
     bound = [
-        BoundSheet(i, fit(s.name), s.map_number, p.pages)
-        for i, (s, p) in enumerate(zip(sheets, fields, strict=True), 1)
+        BoundSheet(number, fit(s.name), s.map_number, pages_of, where.get(number, ""))
+        for number, (s, pages_of) in enumerate(zip(sheets, lengths, strict=True), 1)
     ]
     parts = [
         part(said(OVERVIEW), with_own_ids(overview_pdf(pages[page("index.html")], bound, ctx), "-overview")),
         *fields,
         part(said(MACHINES), with_own_ids(machines_pdf(pages[page("machines.html")], ctx), "-machines")),
-        part(said(BRIEFING), with_own_ids(briefing_pdf(bound, ctx), "-briefing")),
+        *([] if apart else [_record(bound, ctx)]),
     ]
-    title = said(ATLAS, farm=fit(ctx.farm_name), number=ctx.number)
+    return _bound(parts, said(ATLAS, farm=fit(ctx.farm_name), number=ctx.number), ctx)
+
+
+def _volume(volume: Volume, read: Read, ctx: PageContext) -> bytes:
+    bound = [BoundSheet(number, fit(s.name), s.map_number, 0) for number, s in volume.sheets]
+    parts = [*(_sheet(s, read) for _, s in volume.sheets), _record(bound, ctx)]
+    return _bound(parts, said(ATLAS, farm=fit(volume.title or ctx.farm_name), number=ctx.number), ctx)
+
+
+def _sheet(sheet: FieldSheet, read: Read) -> Part:
+    return part(fit(sheet.name), read(speaker().page(field_pdf_path(sheet.slug))))
+
+
+def _record(bound: Sequence[BoundSheet], ctx: PageContext) -> Part:
+    return part(said(BRIEFING), with_own_ids(briefing_pdf(bound, ctx), "-briefing"))
+
+
+def _bound(parts: Sequence[Part], title: str, ctx: PageContext) -> bytes:
     content = bind(parts, _stamps(parts, ctx), title, spoken().code, ctx.issued_at)
     for one in parts:
         one.pdf.close()

@@ -22,12 +22,13 @@ from atlas.paper.typesetting import typeset
 @dataclass(frozen=True)
 class BoundSheet:
     """A field's sheet in the bound atlas: its number in the list, its name, the map it last changed in, and how
-    many pages it has."""
+    many pages it has there; `file` is where it is bound instead, if it is."""
 
     number: int
     name: str
     map_number: int
     pages: int
+    file: str = ""
 
 
 def overview_pdf(index: bytes, sheets: Sequence[BoundSheet], ctx: PageContext) -> bytes:
@@ -122,7 +123,8 @@ def _rows(listed: Element, setting: Setting, sheets: Sequence[BoundSheet]) -> li
                 "field": [{"t": fit(sheet.name), "s": "b"}, *setting.runs(_after_link(cells[1]))],
                 "share": [{"t": cells[2].text(), "s": ""}],
                 "map": str(sheet.map_number),
-                "after": after if sheet.pages else -1,
+                "after": after,
+                "file": sheet.file,
             }
         )
         after += sheet.pages
