@@ -1,0 +1,58 @@
+"""The demo farm on paper: every field, each small enough, each code its own place."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import printed
+import pytest
+import zxingcpp
+from PIL import Image
+
+from atlas.paper.page_tree import read_page
+
+
+@pytest.fixture(scope="module")
+def demo_pdf(demo_atlas: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return Path(shutil.copy(demo_atlas / "print" / "atlas.pdf", tmp_path_factory.mktemp("demo")))
+
+
+def test_every_field_small_and_with_its_own_code(demo_atlas: Path, demo_pdf: Path) -> None:
+    fields = json.loads((demo_atlas / "data" / "atlas.json").read_bytes())["fields"]
+    assert len(fields) == 16
+    assert demo_pdf.stat().st_size < 300_000 * len(fields)
+    pages = int(printed.info(demo_pdf)["Pages"])
+    found = {}
+    for page in range(1, pages + 1):
+        if page % 2 == 0 and page > 2:  # a sheet's code stands in front
+            continue
+        for code in zxingcpp.read_barcodes(Image.fromarray(printed.grey(demo_pdf, page, 75))):
+            found[code.text] = printed.text(demo_pdf, page)
+    for field in fields:
+        own = demo_atlas / "print" / "fields" / f"{Path(field['page']).stem}.pdf"
+        assert own.stat().st_size < 300_000
+        told = found[f"geo:{field['lat']:.6f},{field['lon']:.6f}"]
+        assert told.startswith(field["name"])
+        for hazard in field["hazards"]:
+            assert f"{hazard['tag']}" in told
+    assert len(found) == len(fields)
+
+
+def test_a_sheet_says_what_its_page_says(demo_atlas: Path) -> None:
+    """Notes, places and distances of every marking are on paper, and every sentence of the first screen."""
+    for page in sorted((demo_atlas / "fields").glob("*.html"))[:6]:
+        told = printed.text(demo_atlas / "print" / "fields" / f"{page.stem}.pdf").replace("\u00a0", " ")
+        main = read_page(page.read_bytes())
+        wanted = [e.text() for name in ("where-not", "release") for e in main.every("div", name)]
+        wanted += [e.text() for e in main.every("q")]
+        assert wanted
+        for words in wanted:
+            for part in words.split(". "):
+                assert squeezed(part.rstrip(".")) in squeezed(told), (page.stem, part)
+
+
+def squeezed(text: str) -> str:
+    """Without spaces and hyphens: pdftotext joins what a line's end parts at a hyphen."""
+    return "".join(text.replace("-", "").split())
