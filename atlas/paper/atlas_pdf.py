@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from atlas.languages import speaker, speakers, speaking, spoken
 from atlas.pages.context import PageContext
 from atlas.pages.render import day
-from atlas.paper.binding import Part, bind, part, with_own_ids
+from atlas.paper.binding import Part, bind, part
 from atlas.paper.field import field_pdf_path
 from atlas.paper.front_and_end import BoundSheet, briefing_pdf, machines_pdf, overview_pdf
 from atlas.paper.phrases import ATLAS, BRIEFING, MACHINES, OVERVIEW, PAGE_OF, said
@@ -64,9 +64,9 @@ def _whole(
         for number, (s, pages_of) in enumerate(zip(sheets, lengths, strict=True), 1)
     ]
     parts = [
-        part(said(OVERVIEW), with_own_ids(overview_pdf(pages[page("index.html")], bound, ctx), "-overview")),
+        part(said(OVERVIEW), overview_pdf(pages[page("index.html")], bound, ctx), "-overview"),
         *fields,
-        part(said(MACHINES), with_own_ids(machines_pdf(pages[page("machines.html")], ctx), "-machines")),
+        part(said(MACHINES), machines_pdf(pages[page("machines.html")], ctx), "-machines"),
         *([] if apart else [_record(bound, ctx)]),
     ]
     return _bound(parts, said(ATLAS, farm=fit(ctx.farm_name), number=ctx.number), ctx)
@@ -83,7 +83,7 @@ def _sheet(sheet: FieldSheet, read: Read) -> Part:
 
 
 def _record(bound: Sequence[BoundSheet], ctx: PageContext) -> Part:
-    return part(said(BRIEFING), with_own_ids(briefing_pdf(bound, ctx), "-briefing"))
+    return part(said(BRIEFING), briefing_pdf(bound, ctx), "-briefing")
 
 
 def _bound(parts: Sequence[Part], title: str, ctx: PageContext) -> bytes:

@@ -37,28 +37,34 @@ class Part:
         return meta is not None and b"<pdfuaid:part>1</pdfuaid:part>" in meta.read_bytes()
 
 
-def part(title: str, content: bytes) -> Part:
-    return Part(title, Pdf.open(io.BytesIO(content)))
+def part(title: str, content: bytes, prefix: str = "") -> Part:
+    """A document to bind. `prefix` goes before each identifier of its structure, where it has none of its own."""
+    pdf = Pdf.open(io.BytesIO(content))
+    if prefix:
+        _own_ids(pdf, prefix)
+    return Part(title, pdf)
 
 
 def with_own_ids(content: bytes, prefix: str) -> bytes:
-    """The same document with `prefix` before each identifier of its structure, so that it can be bound.
-
-    Table cells name their heads by identifier (14.8.5.7), which must not be given twice in one file.
-    """
+    """The same document with `prefix` before each identifier of its structure, so that it can be bound."""
     with Pdf.open(io.BytesIO(content)) as pdf:
-        for one in pdf.objects:
-            if not isinstance(one, Dictionary) or one.get("/Type") != Name.StructElem:
-                continue
-            if "/ID" in one:
-                one.ID = _prefixed(one.ID, prefix)
-            for attribute in one.get("/A", []):
-                if isinstance(attribute, Dictionary) and "/Headers" in attribute:
-                    attribute.Headers = Array([_prefixed(h, prefix) for h in attribute.Headers])
-        tree = pdf.Root.StructTreeRoot
-        if "/IDTree" in tree:
-            tree.IDTree = _id_tree([(_bytes(_prefixed(k, prefix)), v) for k, v in _pairs(tree.IDTree, "/Names")])
+        _own_ids(pdf, prefix)
         return saved(pdf)
+
+
+def _own_ids(pdf: Pdf, prefix: str) -> None:
+    """Table cells name their heads by identifier (14.8.5.7), which must not be given twice in one file."""
+    for one in pdf.objects:
+        if not isinstance(one, Dictionary) or one.get("/Type") != Name.StructElem:
+            continue
+        if "/ID" in one:
+            one.ID = _prefixed(one.ID, prefix)
+        for attribute in one.get("/A", []):
+            if isinstance(attribute, Dictionary) and "/Headers" in attribute:
+                attribute.Headers = Array([_prefixed(h, prefix) for h in attribute.Headers])
+    tree = pdf.Root.StructTreeRoot
+    if "/IDTree" in tree:
+        tree.IDTree = _id_tree([(_bytes(_prefixed(k, prefix)), v) for k, v in _pairs(tree.IDTree, "/Names")])
 
 
 def bind(parts: Sequence[Part], stamps: bytes, title: str, language: str, moment: datetime) -> bytes:
