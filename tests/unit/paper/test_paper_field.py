@@ -17,8 +17,10 @@ from PIL import Image
 
 from atlas.driving.records import Reason, Zone
 from atlas.errors import OutputError
+from atlas.languages import language, speakers, speaking, tr
 from atlas.pages.sheet import field_sheet
 from atlas.paper.field import field_pdfs
+from atlas.paper.page_tree import read_page
 from atlas.survey import FieldSurvey, Place
 
 DPI = 400
@@ -276,3 +278,22 @@ def look(ink: np.ndarray) -> np.ndarray:
         np.abs(ink[1:, :-1] - ink[:-1, 1:]).mean(),
     )
     return np.array([ink.mean(), *(10 * s for s in steps)])
+
+
+def test_each_language_has_its_sheet(survey: FieldSurvey, tmp_path: Path) -> None:
+    """The first at the usual address, a draft says so on paper too, and screen readers are told the language."""
+    ctx = replace(CTX, languages=("en", "de"))
+    pages = field_sheet(survey, ctx)
+    made = field_pdfs(pages, survey.parcel.slug, survey.place, ctx)
+    assert list(made) == ["print/fields/hintere-leitn.pdf", "print/fields/hintere-leitn.de.pdf"]
+    (tmp_path / "de.pdf").write_bytes(made["print/fields/hintere-leitn.de.pdf"])
+    with speaking(speakers(("en", "de"))[1]):
+        wanted = [tr("Keep off"), tr("Before you rely on this"), tr("hand work, no driving")]
+    told = printed.text(tmp_path / "de.pdf")
+    assert all(words in told for words in wanted)
+    if language("de").draft:
+        said = read_page(pages["fields/hintere-leitn.de.html"]).find("p", "draft")
+        assert said is not None
+        assert said.text()[:40] in told
+    with pikepdf.open(tmp_path / "de.pdf") as pdf:
+        assert str(pdf.Root.Lang) == "de"
