@@ -19,8 +19,10 @@ HEADINGS = {"h1": 1, "h2": 2, "h3": 3}
 INLINE = frozenset(("a", "abbr", "b", "em", "i", "q", "small", "span", "strong", "svg", "time"))
 _UNIT = re.compile(r"(\d) (%|°|m²|ha\b|cm\b|m\b|t\b|kg\b|h\b)")  # a number is not torn from its unit
 PICTURE_MM = 90.0  # a picture that states no size
+SMALL_MM = 60.0
 NARROW_TABLE = 40  # letters across: such a table is not drawn out over the whole page
 _TITLE = re.compile(r"<title[^>]*>([^<]*)</title>")
+_DESCRIPTION = re.compile(r"<desc[^>]*>([^<]*)</desc>")
 _LABEL = re.compile(r'<svg[^>]* aria-label="([^"]*)"')
 _SIZE = re.compile(r'<svg[^>]*? width="([\d.]+mm)"')
 _BOX = re.compile(r'<svg[^>]*? viewBox="([^"]*)"')
@@ -29,7 +31,7 @@ _BOX = re.compile(r'<svg[^>]*? viewBox="([^"]*)"')
 class Setting:
     """Turns elements into blocks; knows the fills that pictures of the page share."""
 
-    def __init__(self, definitions: str = "") -> None:
+    def __init__(self, *definitions: str) -> None:
         self._definitions = definitions
 
     def blocks(self, elements: Iterable[Element | str]) -> list[Block]:
@@ -106,9 +108,20 @@ class Setting:
             return self._list(one)
         if one.tag == "table":
             return [self._table(one)]
+        if one.tag == "dl":
+            return [self._terms(one)]
         if one.tag == "svg":
-            return [self.picture(one)]
+            return [self.picture(one)] if one.attributes.get("width") != "0" else []
         return self.blocks(one.children)
+
+    def _terms(self, one: Element) -> Block:
+        items: list[dict[str, Any]] = []
+        for child in one.children:
+            if isinstance(child, Element) and child.tag == "dt":
+                items.append({"t": _trimmed(self.runs(child.children)), "c": []})
+            elif isinstance(child, Element) and child.tag == "dd" and items:
+                items[-1]["c"] = _trimmed(self.runs(child.children))
+        return {"k": "terms", "items": items}
 
     def _list(self, one: Element) -> list[Block]:
         items = [e for e in one.children if isinstance(e, Element) and e.tag == "li" and e.on_paper()]
@@ -170,12 +183,27 @@ def _figure(one: Element) -> bool:
 
 def _alt(markup: str) -> str:
     found = _TITLE.search(markup) or _LABEL.search(markup)
-    return unescape(found[1]) if found else ""
+    more = _DESCRIPTION.search(markup)
+    words = [unescape(m[1]).strip() for m in (found, more) if m]
+    return ". ".join(words)
 
 
 def _width_mm(markup: str) -> float:
     found = _SIZE.search(markup)
     return millimetres(found[1]) if found else 0.0
+
+
+def beside(blocks: list[Block]) -> list[Block]:
+    """Small pictures with what follows them set beside, up to the next picture or heading."""
+    out: list[Block] = []
+    for block in blocks:
+        if block["k"] == "picture" and block["mm"] <= SMALL_MM:
+            out.append({"k": "beside", "picture": block, "c": []})
+        elif out and out[-1]["k"] == "beside" and block["k"] not in ("picture", "h"):
+            out[-1]["c"].append(block)
+        else:
+            out.append(block)
+    return out
 
 
 def _joined(runs: list[Run]) -> list[Run]:

@@ -12,7 +12,7 @@ from atlas.languages import speakers, speaking, spoken
 from atlas.pages.context import PageContext
 from atlas.pages.render import day
 from atlas.paper.binding import with_own_ids
-from atlas.paper.blocks import Block, Setting
+from atlas.paper.blocks import Block, Setting, beside
 from atlas.paper.page_tree import Element, read_page
 from atlas.paper.phrases import CODE_ALT, CODE_WORDS, IN_AN_EMERGENCY, MAP, SHEET_COUNT, said
 from atlas.paper.pictures import fit
@@ -48,7 +48,8 @@ def field_pdfs(pages: Mapping[str, bytes], slug: str, place: Place, ctx: PageCon
 def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
     """Everything the template lays out."""
     main = _part(page, "main", "")
-    setting = Setting(_part(main, "svg", "definitions").markup)
+    _part(main, "svg", "definitions")
+    setting = Setting(*(e.markup for e in main.every("svg") if e.attributes.get("width") == "0"))
     name = fit(_part(page, "h1", "").text())
     number = said(MAP, number=ctx.number, issued=day(ctx.issued_at))
     first, release = _part(main, "section", "first-words"), _part(main, "div", "release")
@@ -76,7 +77,7 @@ def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
         "code": code(uri),
         "code-words": said(CODE_WORDS),
         "code-alt": said(CODE_ALT, uri=uri),
-        "wide": [s for s in sections if _is_wide(s)],
+        "wide": [beside(s) for s in sections if _is_wide(s)],
         "sections": [s for s in sections if not _is_wide(s)],
     }
 

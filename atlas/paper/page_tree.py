@@ -13,7 +13,7 @@ from html.parser import HTMLParser
 VOID = frozenset(("meta", "link", "img", "input", "br", "hr"))
 NOT_ON_PAPER = frozenset(("nav", "form", "button", "script", "style", "head"))
 CLASSES_NOT_ON_PAPER = frozenset(
-    ("moving", "live", "skip", "ov-over", "ov-finder", "ov-behind", "ov-none", "ov-paper")
+    ("moving", "live", "skip", "ov-over", "ov-finder", "ov-behind", "ov-none", "ov-paper", "view-back")
 )
 
 

@@ -7,7 +7,9 @@ widths are worked out here from the scale each element is drawn at.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from copy import deepcopy
+from functools import lru_cache
 from xml.etree import ElementTree
 
 from atlas.paper.backing import backing
@@ -24,6 +26,7 @@ KEPT = (
 SCALED = ("stroke-width", "stroke-dasharray")
 FACE = "Liberation Sans"
 _SCALE = re.compile(r"scale\(([-\d.]+)(?:[ ,]+([-\d.]+))?\)")
+_USED = re.compile(r"""(?:url\(#|href="#)([^)"]+)""")
 _NUMBER = re.compile(r"[-\d.]+")
 # What no XML may hold, and what turns round all that follows: a name must not turn the map number.
 _UNFIT = re.compile(
@@ -39,25 +42,33 @@ def fit(text: str) -> str:
     return _UNFIT.sub("", text)
 
 
-def paper_picture(markup: str, definitions: str = "") -> str:
+def paper_picture(markup: str, definitions: Sequence[str] = ()) -> str:
     """An SVG of a page as one that stands by itself, in its own size.
 
-    `definitions` is the markup of an SVG whose fills and clips it uses. Raises ElementTree.ParseError where the
-    markup is not XML.
+    `definitions` are SVGs whose fills and clips it may use. Raises ElementTree.ParseError where the markup is not
+    XML.
     """
     root = ElementTree.fromstring(_with_namespace(fit(markup)))
-    if definitions:
-        defs = ElementTree.fromstring(_with_namespace(fit(definitions)))
-        root[0:0] = list(defs)
+    wanted = set(_USED.findall(markup))
+    for one in definitions:
+        root[0:0] = [deepcopy(part) for name, part in _defined(one).items() if name in wanted]
     width_mm = millimetres(root.get("width", ""))
     box = [float(v) for v in _NUMBER.findall(root.get("viewBox", ""))]
     per_unit = width_mm / box[2] if width_mm and len(box) == 4 else 1.0
-    for named in list(root.iter(f"{{{SVG}}}title")):
-        named.text = None  # said by the text beside the picture
+    for name in ("title", "desc"):
+        for named in list(root.iter(f"{{{SVG}}}{name}")):
+            named.text = None  # said by the words that stand for the picture
     _dress(root, (), per_unit)
     _back(root)
     root.set("font-family", FACE)
     return ElementTree.tostring(root, encoding="unicode")
+
+
+@lru_cache(maxsize=8)
+def _defined(markup: str) -> dict[str, ElementTree.Element]:
+    """What an SVG defines for others, by identifier."""
+    root = ElementTree.fromstring(_with_namespace(fit(markup)))
+    return {name: part for part in root.iter() if (name := part.get("id")) is not None}
 
 
 def millimetres(length: str) -> float:

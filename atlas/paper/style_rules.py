@@ -17,7 +17,7 @@ _COMMENT = re.compile(r"/\*.*?\*/", re.S)
 _RULE = re.compile(r"([^{}]+)\{([^{}]*)\}")
 _AT_BLOCK = re.compile(r"@[^{}]*\{(?:[^{}]*\{[^{}]*\})*[^{}]*\}")
 _COMPOUND = re.compile(r"^([a-z]+)?((?:\.[\w-]+)*)$")
-SHEETS = ("picture.css", "overview.css")
+SHEETS = ("picture.css", "overview.css", "view.css")
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,8 @@ def rules() -> tuple[Rule, ...]:
     """All rules of the sheets that pictures are drawn with, lightest first."""
     found: list[Rule] = []
     for sheet in SHEETS:
-        found += parse((templates_folder() / "css" / sheet).read_text(encoding="utf-8"))
+        path = templates_folder() / "css" / sheet
+        found += parse(path.read_text(encoding="utf-8")) if path.is_file() else []
     return tuple(sorted(found, key=lambda r: r.weight))
 
 
