@@ -10,7 +10,7 @@ import pytest
 import small_farm
 from hypothesis import settings
 
-pytest_plugins = ["browser_fixtures", "walking"]
+pytest_plugins = ["browser_fixtures", "walking", "mark_fixtures"]
 
 # The same examples on every CI run, so that a change is judged by what it changes; fresh ones on a desk.
 settings.register_profile("ci", derandomize=True)

@@ -22,6 +22,7 @@ from atlas.pages.context import PageContext
 from atlas.pages.data_cells import verdicts
 from atlas.pages.data_codec import pack, pack_wide, verdict_table
 from atlas.pages.data_heights import heights_data
+from atlas.pages.marking import marking_data, marking_words
 from atlas.pages.picture import Plate
 from atlas.pages.picture_zones import strokes_for
 from atlas.pages.render import area, metres, stamp
@@ -82,6 +83,7 @@ def fixed_data(survey: FieldSurvey, ctx: PageContext, plate: Plate, chosen: Shee
         "heights": heights_data(survey, ctx, plate.cells),
         "aerial": _aerial(survey),
         "watch": {"near_m": ctx.settings.watch.near_m},
+        "marking": marking_data(survey, ctx),
     }  # fmt: skip
 
 
@@ -96,6 +98,7 @@ def spoken_data(survey: FieldSurvey, ctx: PageContext, said: dict[SheetSet, Driv
         "drives": [_drive(d.machine, d.ground, d.driver, said) for d in survey.driving.drives],
         "hand": _hand(survey),
         "words": phrases() | translated(AID_PHRASES),
+        "mark_words": marking_words(),
     }
 
 

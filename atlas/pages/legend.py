@@ -55,6 +55,16 @@ def other_signs(survey: FieldSurvey) -> tuple[Sign, ...]:
     return tuple(found)
 
 
+def own_signs() -> tuple[Sign, ...]:
+    """What a worker marks on the device itself; scripts show these lines once there is such a mark."""
+    return (
+        Sign(signs.line_swatch(signs.OWN_SAMPLE), N_("marked on this device, not handed over")),
+        Sign(
+            signs.line_swatch(signs.HANDED_SAMPLE), N_("marked on this device, handed over, not on this map yet")
+        ),
+    )
+
+
 def class_sign(index: int) -> Markup:
     """The dots of one slope class; the flattest is bare."""
     return signs.fill_swatch(f"sample-class-{index}" if index else None)

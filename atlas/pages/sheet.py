@@ -9,7 +9,7 @@ from atlas.languages import speaker, speakers, speaking, tr
 from atlas.pages.context import PageContext
 from atlas.pages.data import data_script, fixed_data, spoken_data, words_script
 from atlas.pages.folium_map import map_script
-from atlas.pages.legend import class_sign, other_signs, zone_signs
+from atlas.pages.legend import class_sign, other_signs, own_signs, zone_signs
 from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
 from atlas.pages.picture_frame import north_arrow
 from atlas.pages.render import page
@@ -92,6 +92,7 @@ def _values(
         "profile": profile_picture(survey.terrain.profile, f"{tr(T_PROFILE)}: {name}"),
         "zone_signs": zone_signs(survey),
         "other_signs": other_signs(survey),
+        "own_signs": own_signs(),
         "class_sign": class_sign,
         "scripts": [f"{survey.parcel.slug}{suffix}.js" for suffix in dict.fromkeys(("", speaker().suffix))],
     }

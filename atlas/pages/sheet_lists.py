@@ -34,6 +34,7 @@ class KeepOff:
     seen_by: str
     unconfirmed: bool
     assumed: tuple[str, ...]
+    hazard_id: str
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,7 @@ def _keep_off(tagged: TaggedHazard, settings: Settings) -> KeepOff:
         h.seen_by,
         h.unconfirmed,
         tuple(tr(ASSUMED.get(column, column)) for column in h.assumed),
+        h.hazard_id,
     )
 
 

@@ -122,3 +122,11 @@ WAY_IN_SAMPLE = (
     '<path class="way-posts" d="M4 1.2v4M10 1.2v4"/><path class="way-arrow" d="M7 8.4v-6M7 1.4l-1.9 2.6h3.8z"/>'
 )
 OUTLINE_SAMPLE = '<path class="outline" d="M.5 4.5h13"/>'
+OWN_SAMPLE = (
+    '<rect class="own-box" x="4.2" y="1.6" width="5.6" height="5.6"/>'
+    '<text class="tag-number own-sign" x="7" y="5.9">A</text>'
+)
+HANDED_SAMPLE = (
+    '<rect class="own-box handed" x="4.2" y="1.6" width="5.6" height="5.6"/>'
+    '<text class="tag-number" x="7" y="5.9">A</text>'
+)

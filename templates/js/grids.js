@@ -34,6 +34,14 @@
     return out;
   };
 
+  // Every cell's zone as it counts on this device: what was marked on it closes ground too (atlas.ownClosings, one
+  // entry per cell). A mark never opens any.
+  atlas.zonesNow = function (choice) {
+    const zones = atlas.gridOf(choice, 0), own = atlas.ownClosings, shut = data.zones.indexOf("keep_out");
+    if (own) { for (let k = 0; k < zones.length; k += 1) { if (own[k] && zones[k] < shut) { zones[k] = shut; } } }
+    return zones;
+  };
+
   // Metres in the terrain's grid → cell. Rows run south.
   atlas.cellAt = function (x, y) {
     return { row: Math.floor((cells.north - y) / cells.y), col: Math.floor((x - cells.west) / cells.x) };

@@ -132,12 +132,17 @@
       pick[kind].value = state[kind];
       pick[kind].addEventListener("change", function () { state[kind] = pick[kind].value; repaint(); });
     });
-    atlas.map.on("click", function (e) { tell(e.latlng.lng, e.latlng.lat); });
     document.querySelector("[data-do=hush]").addEventListener("click", hush);
+  }
+
+  // A place pointed at on the map: told, unless something else has asked for it (atlas.takePlace).
+  function pointed(at) {
+    if (atlas.takePlace) { atlas.takePlace(at.lng, at.lat); } else if (data.drives.length) { tell(at.lng, at.lat); }
+  }
+  function listenToMap() {
+    atlas.map.on("click", function (e) { pointed(e.latlng); });
     atlas.map.getContainer().addEventListener("keydown", function (e) {
-      if (e.key !== "Enter" || e.target !== e.currentTarget) { return; }
-      const middle = atlas.map.getCenter();
-      tell(middle.lng, middle.lat);
+      if (e.key === "Enter" && e.target === e.currentTarget) { pointed(atlas.map.getCenter()); }
     });
   }
 
@@ -146,6 +151,7 @@
     page.classList.add("ready");
     atlas.drawMap();
     atlas.fit();
+    listenToMap();
     if (data.drives.length) {
       listen();
       offerGrounds();
@@ -167,6 +173,7 @@
   atlas.state = state;
   atlas.repaint = repaint;
   atlas.tell = tell;
+  atlas.hush = hush;
   atlas.verdictAt = function (row, col) { return atlas.verdictOf(choiceNow(), row, col); };
   atlas.choose = function (machine, ground, driver) {
     Object.assign(state, { machine: machine, ground: ground, driver: driver });

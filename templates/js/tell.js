@@ -88,6 +88,8 @@
   // Lines of text for a place in the terrain's grid; the first is the verdict.
   atlas.tellAt = function (choice, x, y) {
     const at = atlas.cellAt(x, y), v = atlas.verdictOf(choice, at.row, at.col);
+    const closed = atlas.closedHere ? atlas.closedHere(x, y) : null;  // by a mark made on this device
+    if (closed) { return [say.zones[data.zones[KEEP_OUT]], closed.why]; }
     if (v.zone === 255) { return [say.outside]; }
     const machine = data.machines.find(function (m) { return m.key === data.drives[choice].machine; });
     const s = atlas.standAt(machine, at.row, at.col), out = [say.zones[data.zones[v.zone]]];
@@ -102,7 +104,7 @@
       out.push(isNaN(s.anyRoll) ? say.tilt_unknown : fill(say.tilt, { steep: steepUp(s.anyRoll) }));
     }
     if (v.zone >= ON_FOOT && machine.walked) { out.push(say.hand_tools); }
-    return out;
+    return atlas.marksTold ? out.concat(atlas.marksTold(x, y)) : out;
   };
 
   // Terrain metres → longitude and latitude, by turning the field's own fit round (two steps reach millimetres).

@@ -90,11 +90,12 @@
 
   // {state, grade, zone, row, col, around, ahead, edge, off}: the state as html[data-watch] says it, and how bad (1, 2).
   function judge(choice, fix, way, near) {
-    const at = atlas.cellAt(fix.x, fix.y), zone = atlas.verdictOf(choice, at.row, at.col).zone;
+    const at = atlas.cellAt(fix.x, fix.y), zones = atlas.zonesNow(choice);
+    const zone = atlas.verdictOf(choice, at.row, at.col).zone === OUTSIDE ? OUTSIDE : zones[at.row * cells.cols + at.col];
     const out = { state: "following", grade: 1, zone: zone, row: at.row, col: at.col,
       around: null, ahead: null, edge: null, off: null };
     if (!(fix.accuracy >= 0 && fix.accuracy <= Math.max(WEAK_M, near))) { out.state = "weak"; return out; }
-    const machine = machineOf(choice), zones = atlas.gridOf(choice, 0);
+    const machine = machineOf(choice);
     const found = closedNear(zones, fix, way, Math.max(fix.accuracy, machine.width / 2));
     out.around = found.around;
     out.ahead = found.ahead;

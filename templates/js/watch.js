@@ -14,7 +14,8 @@
 
   // "drop", "marking 2, wet spot" or the zone's own words.
   function what(at) {
-    const v = atlas.verdictOf(choice(), at.row, at.col), r = data.reasons;
+    const v = atlas.verdictOf(choice(), at.row, at.col), r = data.reasons, own = atlas.ownMarkAt ? atlas.ownMarkAt(at.row, at.col) : "";
+    if (own) { return own; }
     const tag = data.tags.find(function (t) { return t.tag === v.reason - r.tag; });
     if (tag) { return atlas.fill(say.watch_tag, { tag: tag.tag, kind: tag.kind }); }
     if (v.reason === r.drop || v.reason === r.drop_below) { return say.watch_drop; }
@@ -134,7 +135,9 @@
   page.dataset.watch = "off";
   button.addEventListener("click", press);
   bar.querySelector("[data-do=watch-stop]").addEventListener("click", press);
-  document.addEventListener("repainted", function () { if (stop) { look(); } });
+  ["repainted", "atlas:closings"].forEach(function (name) {
+    document.addEventListener(name, function () { if (stop) { look(); } });
+  });
 
   // For tests: what the last fix came to.
   atlas.watchNow = function () { return { way: way, found: now, fix: fixes[fixes.length - 1] || null }; };
