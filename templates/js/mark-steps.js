@@ -19,6 +19,8 @@
 
   // The map stands above the dock, and whom to ring stays in sight below it.
   function room() {
+    const bars = document.querySelector(".aid-bars");
+    page.style.setProperty("--bars", (bars ? bars.offsetHeight : 0) + "px");
     page.style.setProperty("--ring", document.querySelector(".first-ring").offsetHeight + "px");
     page.style.setProperty("--dock", dock.offsetHeight + "px");
   }

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from made_sheet import NOW, made_context, made_survey
 from mark_fixtures import MAY_3
 from playwright.sync_api import Browser, Page
-from sheets import until
+from sheets import until, write_sheet
 from tablets import begin, corner, kept, mark_by_taps, marks_of, stand_at, tablet, touch
 
 
@@ -111,3 +113,15 @@ def test_following_warns_of_a_place_closed_on_the_device(
         page.get_by_text("Take back").tap()
         page.get_by_text("Take it back for good").tap()
         until(page, "document.documentElement.dataset.watch !== 'inside'")
+
+
+def test_a_field_without_driving_zones_can_be_marked(browser: Browser, tmp_path: Path) -> None:
+    """Where the terrain is too coarse for verdicts the map shows slope classes; a slip is hatched there too."""
+    ctx = made_context()
+    survey = made_survey(ctx, east_m=110, north_m=90)
+    coarse = replace(survey, driving=replace(survey.driving, drives=(), tilts=(), why_none="too coarse"))
+    with tablet(browser, tmp_path / "profile", write_sheet(tmp_path, coarse, ctx), NOW) as page:
+        spot = mark_by_taps(page, "slip", "tap", [corner(page, 50, 45)])[0]
+        assert page.evaluate("p => fieldAtlas.closedHere(p[0], p[1]) !== null", list(spot))
+        assert page.evaluate("fieldAtlas.picture.querySelector('.own-closed').getAttribute('d').length") > 50
+        assert "mark A" in page.locator("[data-mark=banner]").inner_text()
