@@ -21,7 +21,7 @@ from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
-from atlas.languages import SOURCE, catalogue_file, checked_by, known
+from atlas.languages import SOURCE, checked_by
 
 ROOT = Path(__file__).resolve().parents[1]
 METHODS = [("atlas/**.py", "python"), ("templates/**.html", "jinja2"), ("templates/**.typ", "ignore")]
@@ -41,6 +41,16 @@ def in_source() -> Catalog:
     for name, _, message, comments, context in found:
         catalogue.add(message, None, [(name, 0)], auto_comments=comments, context=context)
     return catalogue
+
+
+def catalogue_file(code: str) -> Path:
+    """In the tree this file lies in, whichever one Python has installed."""
+    return ROOT / "templates" / "locale" / code / "LC_MESSAGES" / "atlas.po"
+
+
+def codes() -> list[str]:
+    found = (ROOT / "templates" / "locale").glob("*/LC_MESSAGES/atlas.po")
+    return sorted(path.parent.parent.name for path in found)
 
 
 def catalogue(code: str) -> Catalog:
@@ -152,19 +162,19 @@ def _with_head(text: str, made: Catalog, who: str) -> str:
 
 
 def main(arguments: list[str]) -> int:
-    codes = [code for code in known() if code != SOURCE]
+    chosen = codes()
     if arguments[:1] == ["--new"]:
-        codes = arguments[1:]
+        chosen = [code for code in arguments[1:] if code != SOURCE]
     elif arguments:
         print(__doc__)
         return 2
     left = 0
-    for code in codes:
+    for code in chosen:
         update(code)
         for fault in [*missing(code), *faults(code)]:
             left += 1
             print(f"{code}: {fault.what}: {fault.message}")
-    print(f"{left} to do in {', '.join(codes)}." if left else f"All of {', '.join(codes)} is translated.")
+    print(f"{left} to do in {', '.join(chosen)}." if left else f"All of {', '.join(chosen)} is translated.")
     return 0
 
 

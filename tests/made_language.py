@@ -30,6 +30,9 @@ UNITS = {
 }  # a browser that knows no such language counts hours its own way
 
 
+BOOKS = "Noon Engineering Analysis of Vehicular Accidents Wong Theory of Ground Vehicles nd ed"  # names of sources
+
+
 class Letters(gettext.NullTranslations):
     """Every letter of every message becomes ж; what is filled in and markup stay."""
 
@@ -68,6 +71,6 @@ def own_words(survey: FieldSurvey, ctx: PageContext) -> set[str]:
         *(h.place for h in survey.driving.hazards),  # made for tests, and none of the phrases for a place
         *(w.name for w in survey.ways_in), *(n.name for n in survey.neighbours),
         survey.release.released_by if survey.release else "",
-        "Juni Noon Engineering Analysis of Vehicular Accidents Wong Theory of Ground Vehicles nd ed",
+        "Juni", BOOKS,
     ]  # fmt: skip
     return set(re.findall(r"[A-Za-z]{2,}", " ".join(said)))

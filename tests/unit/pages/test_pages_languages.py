@@ -5,14 +5,22 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
-from made_language import STRANGE, own_words, words_left
+import quick_farm
+from conftest import MAY_3
+from made_language import BOOKS, STRANGE, own_words, words_left
 from made_sheet import made_context, made_survey
+from shapely.geometry import Point
 
+from atlas import engine
+from atlas.farm import change
 from atlas.languages import Speaker, known, language, speaking
 from atlas.pages.context import PageContext
 from atlas.pages.machine_cards import machines_page
@@ -138,3 +146,34 @@ def test_a_sheet_names_its_language_and_links_to_the_others(code: str) -> None:
         there = "" if other == known()[0] else f".{other}"
         assert f'<a href="../fields/hintere-leitn{there}.html" lang="{other}" hreflang="{other}"' in html
     assert ('<p class="draft">' in html) == language(code).draft
+
+
+@pytest.fixture(scope="module")
+def second_map(small_farm_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small farm's second map, in the made language: a marking is new, one is gone, a release has ended."""
+    folder = tmp_path_factory.mktemp("made")
+    farm = Path(shutil.copyfile(small_farm_file, folder / "farm.gpkg"))
+    plain = quick_farm.settings()
+    spoken = plain.farm.model_copy(update={"languages": (STRANGE.code,), "lead_name": "Runa Telk"})
+    settings = plain.model_copy(update={"farm": spoken, "drivers": {}, "machines": {}, "grounds": {}})
+    with pytest.MonkeyPatch.context() as patch:
+        STRANGE.install(patch)
+        engine.build(farm, folder / "build", settings=settings, now=MAY_3, jobs=1)
+        change.mark(farm, "wet_spot", Point(600_060.0, 5_199_900.0), severity=3, by="Runa Telk", seen_at=MAY_3)
+        change.retire(farm, "00000000-0000-4000-8000-000000000000", by="Runa Telk", at=MAY_3)
+        later = MAY_3 + timedelta(days=9)
+        engine.build(farm, folder / "build", settings=settings, as_of=later, now=later, jobs=1)
+    return folder / "build"
+
+
+SMALL_FARM = (
+    "farm Runa Telk Lower meadow Upper meadow Spring bank Far corner Gate below the old ash undercut trough "
+    "Enter at the gate and drive straight up along the west edge April Mai "
+)
+
+
+@pytest.mark.parametrize("name", ["index", "day", "machines", "changes", "walk", "fields/far-corner"])
+def test_every_word_of_the_atlas_goes_through_the_catalogue(second_map: Path, name: str) -> None:
+    page = (second_map / f"{name}.html").read_bytes()
+    assert "ж" in visible(page)
+    assert words_left(visible(page), set((SMALL_FARM + BOOKS).split())) == set()
