@@ -5,6 +5,7 @@
   "use strict";
   const data = window.FIELD_ATLAS, page = document.documentElement;
   const button = document.querySelector("button[data-do=tilt]");
+  page.dataset.tilt = "off";
   if (!data || !button) { return; }
   const say = data.words, bar = document.getElementById("tilt-bar"), NEAR = 0.8, OFF_MOUNT_DEG = 45;
   const SPAN = 1.25;  // a rule goes on this far past its end stop
@@ -123,7 +124,6 @@
     button.textContent = stop ? say.tilt_stop : say.tilt_start;
   }
 
-  page.dataset.tilt = "off";
   button.addEventListener("click", press);
   bar.querySelector("[data-do=tilt-stop]").addEventListener("click", press);
 

@@ -4,6 +4,7 @@
   "use strict";
   const data = window.FIELD_ATLAS, page = document.documentElement;
   const button = document.querySelector("button[data-do=watch]");
+  page.dataset.watch = "off";
   if (!data || !button) { return; }
   const say = data.words, near = data.watch.near_m, KEEP_MS = 60000;
   const bar = document.getElementById("watch-bar"), head = bar.querySelector("[data-watch-head]");
@@ -132,7 +133,6 @@
     button.textContent = stop ? say.watch_stop : say.watch_start;
   }
 
-  page.dataset.watch = "off";
   button.addEventListener("click", press);
   bar.querySelector("[data-do=watch-stop]").addEventListener("click", press);
   ["repainted", "atlas:closings"].forEach(function (name) {

@@ -7,14 +7,17 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import watched_farm as farm
 from browsing import Visit, too_wide, violations, visiting
+from made_sheet import made_context, made_survey
 from PIL import Image
 from playwright.sync_api import Browser, Page
-from sheets import open_sheet, until
+from sheets import open_sheet, until, write_sheet
 from walking import ALLOWED, EVEN, NEAR_M, WET, Walked, bar, begin, go, place, state, walk
 
 from atlas import words
@@ -173,6 +176,19 @@ def test_the_sheet_in_the_folder_follows_too(walker: Visit, walked: Walked) -> N
     place(page, *EVEN)
     begin(page)
     assert go(page, *WET) == "inside"
+
+
+def test_a_sheet_without_driving_zones_offers_none_of_it_and_says_so(browser: Browser, tmp_path: Path) -> None:
+    ctx = made_context()
+    survey = made_survey(ctx, east_m=90, north_m=70)
+    why = "The terrain's cells are 5 m: too coarse."
+    coarse = replace(survey, driving=replace(survey.driving, drives=(), tilts=(), why_none=why))
+    with visiting(browser) as visit:
+        page = open_sheet(visit, write_sheet(tmp_path, coarse, ctx))
+        assert page.locator("button[data-do=watch], button[data-do=tilt]").count() == 0
+        assert page.locator("html").evaluate("e => [e.dataset.watch, e.dataset.tilt]") == ["off", "off"]
+        assert page.get_by_text("it has no driving zones to hold them against").is_visible()
+        visit.check_quiet()
 
 
 def test_zones_have_words_for_the_bar() -> None:
