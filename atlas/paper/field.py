@@ -22,6 +22,8 @@ from atlas.survey import Place
 
 WIDE_MM = 90.0  # a picture wider than this stands across both columns
 _STRIP_WORD = re.compile(r'<text class="strip-word"[^>]*>([^<]*)</text>')
+# A sheet that lost one of these would be worse than none: it is refused then.
+NEVER_WITHOUT = ("keep-off", "passes", "hand-work", "unconfirmed", "cautions")
 ON_THE_SCREEN_ONLY = ("lead",)  # figures for the lead's desk; where they come from is on paper too
 
 
@@ -91,11 +93,13 @@ def _part(within: Element, tag: str, name: str) -> Element:
 
 def _sections(main: Element, setting: Setting) -> list[list[Block]]:
     """The sections after the first screen in the page's order, and at last where the figures come from."""
+    for name in NEVER_WITHOUT:
+        _part(main, "section", name)
     out = []
     for section in main.children:
         if not isinstance(section, Element) or section.tag != "section" or not section.on_paper():
             continue
-        if not _of_the_device(section):
+        if not set(ON_THE_SCREEN_ONLY).intersection(section.classes):
             out.append(setting.within(section))
     lead = _part(main, "section", "lead")
     titles = [e for e in lead.children if isinstance(e, Element) and e.tag == "h3"]
@@ -103,12 +107,6 @@ def _sections(main: Element, setting: Setting) -> list[list[Block]]:
     if titles and rows:
         out.append([{"k": "h", "level": 2, "c": setting.runs(titles[-1].children)}, *setting.blocks(rows[-1:])])
     return out
-
-
-def _of_the_device(section: Element) -> bool:
-    """Whether a section needs a device: what one presses or fills in is nothing on paper."""
-    pressed = any(e.tag in ("button", "input", "select", "form") for e in section.all())
-    return pressed or bool(set(ON_THE_SCREEN_ONLY).intersection(section.classes))
 
 
 def _words_apart(picture: Element) -> tuple[Element, list[str]]:
@@ -124,7 +122,7 @@ def _is_wide(section: list[Block]) -> bool:
 def _legend(main: Element, setting: Setting) -> list[dict[str, Any]]:
     legend = main.find("ul", "legend")
     out = []
-    for item in legend.every("li") if legend is not None else []:
+    for item in (i for i in legend.every("li") if i.on_paper()) if legend is not None else ():
         swatch = _part(item, "svg", "")
         words = [e for e in item.children if e is not swatch]
         out.append({"svg": setting.runs([swatch])[0]["svg"], "c": setting.runs(words)})

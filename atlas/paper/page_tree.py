@@ -11,7 +11,9 @@ from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
 VOID = frozenset(("meta", "link", "img", "input", "br", "hr"))
-NOT_ON_PAPER = frozenset(("nav", "form", "button", "script", "style", "head"))
+NOT_ON_PAPER = frozenset(
+    ("nav", "form", "button", "input", "label", "select", "textarea", "script", "style", "head")
+)
 CLASSES_NOT_ON_PAPER = frozenset(
     ("moving", "live", "skip", "ov-over", "ov-finder", "ov-behind", "ov-none", "ov-paper", "view-back")
 )

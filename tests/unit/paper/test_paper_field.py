@@ -297,3 +297,22 @@ def test_each_language_has_its_sheet(survey: FieldSurvey, tmp_path: Path) -> Non
         assert said.text()[:40] in told
     with pikepdf.open(tmp_path / "de.pdf") as pdf:
         assert str(pdf.Root.Lang) == "de"
+
+
+def test_what_needs_a_device_stays_off_paper_and_nothing_else_does(sheet: Path, tmp_path: Path) -> None:
+    """Buttons stand in the list of markings too: they go, the list stays; without the list there is no sheet."""
+    html = sheet.with_suffix(".html").read_bytes()
+    page = read_page(html)
+    told = "".join(printed.text(sheet).split())
+    pressed = [b.text() for b in page.every("button") if len(b.text()) > 3]
+    assert len(pressed) > 5
+    assert [words for words in pressed if "".join(words.split()) in told] == []
+    assert "markedonthisdevice" not in told
+    listed = page.find("section", "keep-off")
+    assert listed is not None
+    notes = [q.text() for q in listed.every("q")]
+    assert notes
+    assert all("".join(note.split()) in told for note in notes)
+    without = html.replace(b'<section class="keep-off"', b'<section class="moved-off"')
+    with pytest.raises(OutputError, match="no 'keep-off'"):
+        field_pdfs({"fields/x.html": without}, "x", Place(10.3, 46.9, (0.0,) * 6, (0.0,) * 6, 0.0), CTX)
