@@ -15,6 +15,7 @@ SAYING = {
     "walk_area": N_("Walk round it, then “Done”."),
     "walked": N_("{length} walked, {count} points kept. The position is good to {accuracy}."),
     "walk_weak": N_("The position is only good to {accuracy}: nothing is kept until it is better."),
+    "walk_dark": N_("The screen may go dark and end the walk: set the device to keep it on."),
     "too_few_line": N_("A line needs two different corners."),
     "too_few_area": N_("An area needs three corners that do not lie in one line."),
     "too_far": N_("That is too far from this field. Open the sheet of the field you are in."),

@@ -60,7 +60,8 @@
       now.accuracy = Math.max(now.accuracy, fix.accuracy);
     }
     const told = { length: atlas.upMetres(atlas.shapes.lengthOf(now.points)), count: now.points.length };
-    show((now.type === "Polygon" ? say.walk_area : say.walk_line) + " " + atlas.fill(say.walked, Object.assign(told, word)));
+    const ask = now.type === "Polygon" ? say.walk_area : say.walk_line;
+    show([ask, atlas.fill(say.walked, Object.assign(told, word)), now.dark ? say.walk_dark : ""].join(" ").trim());
   }
 
   function follow(onFix) {
@@ -71,14 +72,25 @@
     if (now === mine) { now.stop = stop; } else { stop(); }
   }
 
+  // A screen that goes dark ends a walk: it is kept awake where the browser can, else that is said.
+  function wake() {
+    const mine = now;
+    now.awake = true;
+    atlas.signals.begin().then(function (lacks) {
+      mine.dark = lacks.indexOf(data.words.no_wake_lock) >= 0;
+    });
+  }
+
   function start(how, tell) {
     halt();
     const parts = how.split("-");
-    now = { tell: tell, type: TYPES[parts[1]] || "Point", tapped: parts[0] === "tap", points: [], accuracy: 0, stop: null };
+    now = { tell: tell, type: TYPES[parts[1]] || "Point", tapped: parts[0] === "tap", points: [], accuracy: 0,
+      stop: null, awake: false, dark: false };
     if (now.tapped) {
       atlas.takePlace = tapped;
       show(now.type === "Point" ? say.place_tap : now.type === "Polygon" ? say.place_area : say.place_line);
     } else {
+      if (walking()) { wake(); }
       follow(parts[0] === "here" ? here : walked);
     }
   }
@@ -98,6 +110,7 @@
   function halt() {
     if (!now) { return; }
     if (now.stop) { now.stop(); }
+    if (now.awake) { atlas.signals.end(); }
     now = null;
     atlas.takePlace = null;
     atlas.drawDraft("Point", []);

@@ -58,14 +58,24 @@
   function isSeverity(value) { return value === null || [1, 2, 3].indexOf(value) >= 0; }
   function isLength(value) { return value === null || typeof value === "number" && value >= 0 && value <= ROUGHEST_M; }
 
-  // Whether something read back is a mark of this farm as `make` makes them.
-  function isMark(r) {
-    return Boolean(r) && typeof r === "object" && isText(r.id, 36) && UUID.test(r.id) && r.farm === about.farm &&
+  // Whether something read back is a mark as `make` makes them, and of this farm.
+  function isMark(r) { return isWhole(r) && isOurs(r); }
+  function isWhole(r) {
+    return Boolean(r) && typeof r === "object" && isText(r.id, 36) && UUID.test(r.id) && isText(r.farm, 1000) &&
       WORDS.indexOf(r.word) >= 0 && isText(r.sign, 2) && isText(r.field_id, 1000) && isText(r.field, 1000) &&
       Number.isFinite(r.map) && Number.isFinite(r.made) && isSeverity(r.severity) && isLength(r.accuracy) &&
       isText(r.note, about.note) && isText(r.by, about.by) && isTime(r.seen_at) && isTime(r.handed_at) &&
       typeof r.away === "boolean" && isText(r.picture, LONGEST_PICTURE) && (!r.picture || PICTURE.test(r.picture)) &&
       (r.word === "new" ? isNew(r) : isText(r.about, 100) && r.geometry === null);
+  }
+  // By the farm's name, or, should that have changed since, by what it lies on or speaks of.
+  function isOurs(r) {
+    if (r.farm === about.farm) { return true; }
+    if (r.word !== "new") { return Object.prototype.hasOwnProperty.call(about.tags, r.about); }
+    const shape = atlas.shapes.shapeOf(r.geometry), box = data.picture;
+    return shape !== null && shape.points.some(function (p) {
+      return p.x >= box.west && p.x <= box.east && p.y >= box.south && p.y <= box.north;
+    });
   }
   function isNew(r) {
     return Object.prototype.hasOwnProperty.call(about.kinds, r.kind) && atlas.shapes.isGeometry(r.geometry);

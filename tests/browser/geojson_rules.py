@@ -1,5 +1,8 @@
-"""RFC 7946 as a list of what a file breaks, each finding with its clause. Source: RFC 7946 (August 2016), clause
-numbers from memory; written without the code under test."""
+"""RFC 7946 as a list of what a file breaks, each finding with its clause; written without the code under test.
+
+Source: RFC 7946 (August 2016). Clauses 3.1.6 and 7.1 were held against quotations of it, the others are from
+memory.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +23,7 @@ def broken_rules(data: bytes) -> list[str]:
         return ["3: the type of a file of marks is FeatureCollection"]
     found = [
         f"7.1: a FeatureCollection has no '{name}'"
-        for name in ("geometry", "properties", "coordinates")
+        for name in ("geometry", "properties", "coordinates", "geometries")
         if name in top
     ]
     found += ["4: no other coordinate reference system"] if "crs" in top else []

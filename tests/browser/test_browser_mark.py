@@ -171,3 +171,22 @@ def test_still_there_and_gone_on_the_keep_off_list(marking: Page, home: Path, tm
     report = take_in(home, [file], now=LATER, settings=SETTINGS)
     assert [(row.status, row.hazard_id) for row in report.rows] == [("still there", ids[wet]), ("gone", ids[bank])]
     assert report.written
+
+
+@pytest.mark.parametrize(
+    ("geometry", "rule"),
+    [
+        ({"type": "Point", "coordinates": [47.1, 111.3]}, "4:"),
+        ({"type": "Point", "coordinates": ["11", 47]}, "3.1.1:"),
+        ({"type": "LineString", "coordinates": [[11, 47]]}, "3.1.4:"),
+        ({"type": "Polygon", "coordinates": [[[11, 47], [12, 47], [12, 48]]]}, "3.1.6:"),
+        ({"type": "Polygon", "coordinates": [[[11, 47], [12, 48], [12, 47], [11, 47]]]}, "3.1.6:"),
+        ({"type": "Point", "coordinates": [11, 47], "properties": {}}, "7.1:"),
+        ({"type": "Blob", "coordinates": [11, 47]}, "3.1:"),
+    ],
+)
+def test_the_rules_find_what_is_broken(geometry: dict[str, object], rule: str) -> None:
+    """So that a file cannot pass by rules that never find anything."""
+    feature = {"type": "Feature", "geometry": geometry, "properties": {}}
+    found = broken_rules(json.dumps({"type": "FeatureCollection", "features": [feature]}).encode())
+    assert [line for line in found if line.startswith(f"feature 1: {rule}")] != []

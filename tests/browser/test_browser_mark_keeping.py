@@ -159,7 +159,8 @@ def test_marks_of_all_fields_on_this_device_go_together(browser: Browser, mark_f
             """evil => {
               const mark = told => Object.assign({}, fieldAtlas.marks.list[0], told);
               return Promise.all([
-                mark({ id: "11111111-1111-4111-8111-111111111111", farm: "another farm" }),
+                mark({ id: "11111111-1111-4111-8111-111111111111", farm: "another farm",
+                  geometry: { type: "Point", coordinates: [1, 1] } }),
                 mark({ id: "22222222-2222-4222-8222-222222222222", kind: "__proto__" }),
                 mark({ id: "33333333-3333-4333-8333-333333333333", geometry: { type: "Point" } }),
                 mark({ id: evil }), { id: "44444444-4444-4444-8444-444444444444", farm: evil },
@@ -257,3 +258,13 @@ def until_there(file: Path) -> None:
             return
         time.sleep(0.05)
     raise TimeoutError(f"{file} was never written")
+
+
+def test_marks_outlive_a_change_of_the_farms_name(browser: Browser, mark_sheet: Path, tmp_path: Path) -> None:
+    """What lies on this map is this farm's, whatever the farm was called when it was marked."""
+    with tablet(browser, tmp_path / "profile", mark_sheet, MAY_3) as page:
+        mark_by_taps(page, "slip", "tap", [corner(page, 22, 24)])
+        page.evaluate("fieldAtlas.marks.change(fieldAtlas.marks.list[0], { farm: 'as it was called before' })")
+    with tablet(browser, tmp_path / "profile", mark_sheet, LATER) as page:
+        assert [m["farm"] for m in marks_of(page)] == ["as it was called before"]
+        assert page.locator("[data-mark=list] li").count() == 1
