@@ -36,11 +36,14 @@
       heading: onGrid(c.heading, c.longitude, c.latitude), speed: known(c.speed) };
   }
 
-  function cannot() {
-    if (!navigator.geolocation) { return "none"; }
-    return window.isSecureContext ? "" : "insecure";
+  function cannot() { return navigator.geolocation ? "" : unless("none"); }
+  // A browser that holds this page to be insecure refuses without asking anybody: that is another reason.
+  function unless(reason) { return window.isSecureContext ? reason : "insecure"; }
+  function reasonOf(error) {
+    const reason = REASONS[error.code] || "none";
+    return reason === "denied" ? unless(reason) : reason;
   }
-  function reasonOf(error) { return REASONS[error.code] || "none"; }
+  function final(reason) { return reason === "denied" || reason === "insecure"; }
 
   function follow(onFix, onFail) {
     const why = cannot();
@@ -56,19 +59,19 @@
       onFix(fixOf(position, heard));
     }
     function failed(reason) {
-      if (stopped || said === reason || said === "denied") { return; }
+      if (stopped || said === reason || final(said)) { return; }
       said = reason;
       onFail(reason);
     }
     // Once fixes have come, a hiccup of the device is no news until it has lasted: that is "stale".
     function told(error) {
       const reason = reasonOf(error);
-      if (stamp === null || reason === "denied") { failed(reason); }
+      if (stamp === null || final(reason)) { failed(reason); }
     }
     // A device standing still may report nothing: it is asked, so that silence means that it does not know.
     function look() {
       const quiet = Date.now() - heard;
-      if (quiet > ASK_AGAIN_MS && !asking && said !== "denied") {
+      if (quiet > ASK_AGAIN_MS && !asking && !final(said)) {
         asking = true;
         navigator.geolocation.getCurrentPosition(function (position) { asking = false; took(position); },
           function () { asking = false; }, { enableHighAccuracy: true, maximumAge: 0, timeout: STALE_MS });

@@ -10,10 +10,9 @@
   // gravity for a third of a second, or the tablet turns faster than a machine could, or "up" swings that far.
   const GRAVITY = 9.81, PULL = 1.5, TURN_DEG_S = 60, FILTER_MS = 300, SWING_DEG = 20, SWING_TICKS = 5;
 
-  function cannot() {
-    if (!window.isSecureContext) { return "insecure"; }
-    return window.DeviceOrientationEvent || window.DeviceMotionEvent ? "" : "none";
-  }
+  // A browser that holds this page to be insecure gives it no events, or does not even know of them.
+  function none() { return window.isSecureContext ? "none" : "insecure"; }
+  function cannot() { return window.DeviceOrientationEvent || window.DeviceMotionEvent ? "" : none(); }
 
   // Where the system asks first (it does so only from a press). Resolves to "" or "denied".
   function ask() {
@@ -62,7 +61,7 @@
       const now = Date.now(), ms = Math.max(1, now - before);
       before = now;
       const raw = last ? atlas.tilting.upOf(last.beta, last.gamma) : moving.pull ? atlas.tilting.unit(moving.pull) : null;
-      if (!raw) { if (now - began > WAIT_MS) { fail("none"); } return; }
+      if (!raw) { if (now - began > WAIT_MS) { fail(none()); } return; }
       if (moving.at && now - moving.at > WAIT_MS) { up = null; fail("stopped"); return; }
       failed = "";
       past.push(raw);

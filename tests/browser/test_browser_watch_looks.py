@@ -151,10 +151,10 @@ def picture(page: Page) -> Image.Image:
 
 
 def grey_bands(page: Page) -> np.ndarray:
-    """The pattern across the bar's foot, in greys: 160 by 14 px."""
+    """The pattern across the bar's foot, in greys: 160 by 10 px."""
     shot = picture(page).convert("L")
-    foot = shot.height - (17 if state(page) == "following" else 29)
-    return np.asarray(shot.crop((40, foot, 200, foot + 14)), dtype=float)
+    foot = shot.height - (15 if state(page) == "following" else 22)
+    return np.asarray(shot.crop((40, foot, 200, foot + 10)), dtype=float)
 
 
 def test_no_state_is_green_and_none_says_that_all_is_well(page: Page) -> None:
