@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import json
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import limits_table
 from atlas.driving.machines import Machine
 from atlas.driving.records import ZONE_KEYS, Reason
-from atlas.languages import tr
+from atlas.languages import spoken, tr
 from atlas.pages.aid_phrases import AID_PHRASES
 from atlas.pages.context import PageContext
 from atlas.pages.data_cells import verdicts
@@ -36,14 +37,20 @@ from atlas.words import N_
 HAND = N_("{edge} of forest edge, {strip} to rake out by hand: about {hours} for one person.")
 
 
+def data_files(slug: str, languages: Sequence[str]) -> tuple[str, ...]:
+    """The scripts that hold a field's data in the language being spoken, in the order in which they are loaded."""
+    data = f"fields/{slug}.js"
+    return (data, f"fields/{slug}.{spoken().code}.js") if len(languages) > 1 else (data,)
+
+
 def data_script(data: dict[str, Any]) -> str:
     """The script that hands the page its data as `window.FIELD_ATLAS`."""
     return f"window.FIELD_ATLAS = {script_json(data)};\n"
 
 
-def words_script(spoken: dict[str, Any]) -> str:
-    """The script that puts a further language's words in the place of the first one's."""
-    return f"Object.assign(window.FIELD_ATLAS, {script_json(spoken)});\n"
+def words_script(words: dict[str, Any]) -> str:
+    """The script that adds one language's words to the data that is the same in all."""
+    return f"Object.assign(window.FIELD_ATLAS, {script_json(words)});\n"
 
 
 def script_json(data: Any) -> str:

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from atlas.languages import speaker
 from atlas.pages.context import PageContext
+from atlas.pages.data import data_files
 from atlas.pages.overview import folded
 from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
 from atlas.pages.render import pages
@@ -57,24 +57,25 @@ def day_page(
     entries: Sequence[OverviewEntry], ctx: PageContext, ways_in: Sequence[EntryWayIn]
 ) -> dict[str, bytes]:
     """day.html in every language; numbers are the overview's."""
-    return pages("day.html", "day.html", ctx, lambda: _values(entries, ways_in))
+    return pages("day.html", "day.html", ctx, lambda: _values(entries, ctx, ways_in))
 
 
-def _values(entries: Sequence[OverviewEntry], ways_in: Sequence[EntryWayIn]) -> dict[str, object]:
+def _values(
+    entries: Sequence[OverviewEntry], ctx: PageContext, ways_in: Sequence[EntryWayIn]
+) -> dict[str, object]:
     place = {w.way_in_id: i for i, w in enumerate(ways_in)}
-    rows = [_row(number, entry, place) for number, entry in enumerate(entries, start=1)]
+    rows = [_row(number, entry, place, ctx) for number, entry in enumerate(entries, start=1)]
     return {"rows": rows, "phrases": translated(DAY_PHRASES)}
 
 
-def _row(number: int, entry: OverviewEntry, place: dict[str, int]) -> DayRow:
+def _row(number: int, entry: OverviewEntry, place: dict[str, int], ctx: PageContext) -> DayRow:
     ways = sorted((w for w in entry.ways_in if w.way_in_id in place), key=lambda w: place[w.way_in_id])
     first = ways[0] if ways else None
-    suffixes = dict.fromkeys(("", speaker().suffix))
     return DayRow(
         number,
         entry,
         folded(f"{number} {entry.name} {entry.field_id} {entry.use}"),
         place[first.way_in_id] if first else len(place),
         (first.name or first.way_in_id) if first else "",
-        tuple(f"fields/{entry.slug}{suffix}.js" for suffix in suffixes),
+        data_files(entry.slug, ctx.languages),
     )

@@ -5,9 +5,9 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from atlas.driving.surveying import too_coarse
-from atlas.languages import speaker, speakers, speaking, tr
+from atlas.languages import speakers, speaking, tr
 from atlas.pages.context import PageContext
-from atlas.pages.data import data_script, fixed_data, spoken_data, words_script
+from atlas.pages.data import data_files, data_script, fixed_data, spoken_data, words_script
 from atlas.pages.folium_map import map_script
 from atlas.pages.legend import class_sign, other_signs, own_signs, zone_signs
 from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
@@ -31,7 +31,8 @@ def shown_set(survey: FieldSurvey, ctx: PageContext) -> tuple[str, str, str]:
 
 
 def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
-    """The sheet of one field: "fields/<slug>.html" and "fields/<slug>.js" (its data and its movable map).
+    """The sheet of one field: "fields/<slug>.html" and "fields/<slug>.js" (its data and its movable map). In an
+    atlas of several languages a page for each, and the words of each in a script of their own.
 
     The same survey and context give the same bytes.
     """
@@ -47,12 +48,11 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
             spoken = spoken_data(survey, ctx, said)
             path = f"fields/{slug}.html"
             made[who.page(path)] = page("field.html", ctx, path, _values(survey, ctx, chosen, plate, said))
-            if not made.get(f"fields/{slug}.js"):
-                script = data_script({**fixed, **spoken}) + map_script(plate.frame)
-                made[f"fields/{slug}.js"] = script.encode("ascii")
-            else:  # what is not words is loaded from the first language's script
-                made[f"fields/{slug}{who.suffix}.js"] = words_script(spoken).encode("ascii")
-    return made
+            for name in data_files(slug, ctx.languages)[1:]:
+                made[name] = words_script(spoken).encode("ascii")
+    apart = len(ctx.languages) > 1
+    script = data_script(fixed if apart else {**fixed, **spoken}) + map_script(plate.frame)
+    return {**made, f"fields/{slug}.js": script.encode("ascii")}
 
 
 def _values(
@@ -94,5 +94,5 @@ def _values(
         "other_signs": other_signs(survey),
         "own_signs": own_signs(),
         "class_sign": class_sign,
-        "scripts": [f"{survey.parcel.slug}{suffix}.js" for suffix in dict.fromkeys(("", speaker().suffix))],
+        "scripts": data_files(survey.parcel.slug, ctx.languages),
     }

@@ -88,8 +88,7 @@ def test_every_word_of_a_sheet_goes_through_the_catalogue(made: PageContext, rel
     files = field_sheet(survey, made)
     own = own_words(survey, made)
     assert words_left(visible(files["fields/hintere-leitn.xx.html"]), own) == set()
-    script = files["fields/hintere-leitn.xx.js"].decode()
-    data = json.loads(script.removeprefix("Object.assign(window.FIELD_ATLAS, ").removesuffix(");\n"))
+    data = data_of(files["fields/hintere-leitn.xx.js"])
     assert words_left("\n".join(said_in(data)), own) == set()
 
 
@@ -126,12 +125,25 @@ def test_what_is_kept_for_the_next_build_is_the_same_in_every_language(made: Pag
         assert (entry_of(survey, made).as_json(), stops_of(survey).as_json()) == plain
 
 
-def test_the_second_language_changes_no_byte_of_the_first(made: PageContext) -> None:
+def test_a_second_language_leaves_the_first_as_it_is(made: PageContext) -> None:
+    """But for the switch, and the words, which are then in a script of their own: no page carries two languages."""
     survey = made_survey(made, east_m=80, north_m=60)
     both, one = field_sheet(survey, made), field_sheet(survey, replace(made, languages=("en",)))
-    switch = re.compile(rb'<nav class="languages".*?</nav>\n', re.S)
-    for name, content in one.items():
-        assert switch.sub(b"", both[name]) == content
+    page, data, spoken = (f"fields/hintere-leitn{end}" for end in (".html", ".js", ".en.js"))
+    more = re.compile(rb'<nav class="languages".*?</nav>\n|<script src="[^"]*\.en\.js" defer></script>\n', re.S)
+    assert set(one) == {page, data}
+    assert more.sub(b"", both[page]) == one[page]
+    assert data_of(both[data]) | data_of(both[spoken]) == data_of(one[data])
+    assert "drives" not in data_of(both[data])
+
+
+def data_of(script: bytes) -> dict[str, object]:
+    """What a sheet's script hands to the page."""
+    whole = (
+        script.decode().removeprefix("window.FIELD_ATLAS = ").removeprefix("Object.assign(window.FIELD_ATLAS, ")
+    )
+    data: dict[str, object] = json.JSONDecoder().raw_decode(whole)[0]
+    return data
 
 
 @pytest.mark.parametrize("code", known())
