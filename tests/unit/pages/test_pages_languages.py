@@ -126,7 +126,7 @@ def test_what_is_kept_for_the_next_build_is_the_same_in_every_language(made: Pag
 
 
 def test_a_second_language_leaves_the_first_as_it_is(made: PageContext) -> None:
-    """But for the switch, and the words, which are then in a script of their own: no page carries two languages."""
+    """But for the switch, and the words in a script of their own: no page carries two languages."""
     survey = made_survey(made, east_m=80, north_m=60)
     both, one = field_sheet(survey, made), field_sheet(survey, replace(made, languages=("en",)))
     page, data, spoken = (f"fields/hintere-leitn{end}" for end in (".html", ".js", ".en.js"))
