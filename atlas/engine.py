@@ -15,9 +15,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from atlas.driving.machines import Rig, rig
+from atlas.editions.beside import Beside, beside, leave_with_parent
 from atlas.editions.polygons import polygons_of
 from atlas.editions.publishing import Staging, staging
-from atlas.editions.shared import write_shared
+from atlas.editions.shared import load_paper, write_shared
 from atlas.editions.state import (
     Edition,
     FieldState,
@@ -102,8 +103,9 @@ def build(
     machines = rig(settings)
     farm = open_farm(farm_path, settings, as_of or now)
     try:
-        with staging(out) as stage:
-            return _build_into(stage, out, farm, settings, machines, jobs, now, strict, progress)
+        worth_it = settings.print.pdf and len(farm.parcels) >= MANY_FIELDS and jobs != 1
+        with staging(out) as stage, beside(worth_it, load_paper) as other:
+            return _build_into(stage, out, farm, settings, machines, jobs, now, strict, progress, other)
     except _NothingNewError as same:
         return same.report
     finally:
@@ -127,6 +129,7 @@ def _build_into(
     now: datetime,
     strict: bool,
     progress: Progress | None,
+    other: Beside,
 ) -> BuildReport:
     before = previous_edition(stage.previous)
     shared = shared_key(farm, settings)
@@ -150,7 +153,7 @@ def _build_into(
     if failed and (strict or len(failed) == len(farm.parcels)):
         raise next(iter(failed.values()))
     written = [p for p in farm.parcels if p.slug not in failed]
-    write_shared(stage, farm, settings, edition, context, written)
+    write_shared(stage, farm, settings, edition, context, written, other)
     return BuildReport(
         out,
         edition,
@@ -191,6 +194,7 @@ _worker: tuple[_Task, Farm] | None = None
 
 def _start_worker(task: _Task) -> None:
     global _worker
+    leave_with_parent()
     _worker = (task, open_farm(task.farm_path, task.settings, task.as_of))
 
 

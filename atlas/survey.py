@@ -124,16 +124,8 @@ def _cut(heights: Heights, box: Bounds, margin: float) -> Heights:
 
 def hazards_that_matter(farm: Farm, box: Bounds) -> tuple[Hazard, ...]:
     """Live hazards that can change a field within `box`, in file order: none farther off than it reaches."""
-    widest = max((_reach_m(h) for h in farm.hazards), default=0.0)
-    return tuple(
-        h for h in farm.hazards_near(box.grown(widest)) if Bounds(*h.shape.bounds).overlaps(box.grown(_reach_m(h)))
-    )
-
-
-def _reach_m(h: Hazard) -> float:
-    """How far a marking can matter: its reach or twice a bank's depth, its accuracy, and half of the largest
-    machine (12 m wide or 9 m long by what settings allow), with a margin."""
-    return max(h.reach_m, 2 * (h.depth_m or 0.0)) + h.accuracy_m + 10.0
+    near = farm.hazards_near(box.grown(farm.farthest_m))
+    return tuple(h for h in near if Bounds(*h.shape.bounds).overlaps(box.grown(h.matters_within_m)))
 
 
 def place_of(parcel: Parcel, farm: Farm) -> Place:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FieldStops
+from atlas.editions.beside import Beside
 from atlas.editions.changes import CHANGES_FILE, Changes, remembered
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.polygons import PolygonFile
@@ -54,8 +55,11 @@ def write_shared(
     edition: Edition,
     context: PageContext,
     parcels: list[Parcel],
+    other: Beside,
 ) -> None:
     """Write all shared files into the staging folder; the fields' own pages and states are there already.
+
+    Paper is bound in the `other` process meanwhile, if there is one.
 
     Raises OutputError where a state just written cannot be read back.
     """
@@ -69,8 +73,12 @@ def write_shared(
     pages |= machines_page(_unless_same(stage, context))
     for name, content in pages.items():
         stage.write(name, content)
-    if settings.print.pdf:
-        _write_paper(stage, parcels, numbers, pages, context)
+    sheets = [FieldSheet(p.slug, p.name, n, p.farm) for p, n in zip(parcels, numbers, strict=True)]
+    bound = (
+        other.do(_write_paper, stage.folder, stage.previous, sheets, pages, context)
+        if settings.print.pdf
+        else None
+    )
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
@@ -83,6 +91,8 @@ def write_shared(
     with speaking(speakers(context.languages)[0]):
         stage.write("data/walk.gpx", walks_gpx(walks))
         stage.write("data/hazards.gpx", hazards_gpx(farm))
+    if bound is not None:
+        bound()
     facts = {
         "format": FORMAT,
         "edition": edition.as_json(),
@@ -92,11 +102,15 @@ def write_shared(
     stage.write(STATE_FILE, json.dumps(facts).encode())
 
 
+def load_paper() -> None:
+    """Nothing to do: who asks for this has loaded what setting type takes."""
+
+
 def _write_paper(
-    stage: Staging, parcels: list[Parcel], numbers: list[int], pages: dict[str, bytes], context: PageContext
+    folder: Path, previous: Path | None, sheets: list[FieldSheet], pages: dict[str, bytes], context: PageContext
 ) -> None:
     """Bind the fields' own PDFs, which are there already; volumes whose sheets are as they were are taken over."""
-    sheets = [FieldSheet(p.slug, p.name, n, p.farm) for p, n in zip(parcels, numbers, strict=True)]
+    stage = Staging(folder, previous)
     kept = _KeptPages(stage, "data/state/paper.json", context)
     for name, content in atlas_pdfs(sheets, stage.read, pages, context, kept.keep):
         stage.write(name, content)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Protocol
 
@@ -57,6 +58,11 @@ class Farm:
     hazard_index: STRtree
     way_in_index: STRtree
     backdrop: str | None = None  # table name of the aerial picture, if any
+
+    @cached_property
+    def farthest_m(self) -> float:
+        """How far off the farthest-reaching marking can still matter."""
+        return max((h.matters_within_m for h in self.hazards), default=0.0)
 
     def hazards_near(self, bounds: Bounds) -> tuple[Hazard, ...]:
         """Live hazards whose bounding box touches `bounds`, in file order."""

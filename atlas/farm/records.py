@@ -64,6 +64,12 @@ class Hazard:
     unconfirmed: bool = False  # seen before the latest storm, or never dated
     assumed: tuple[str, ...] = ()
 
+    @property
+    def matters_within_m(self) -> float:
+        """How far off it can matter: its reach or twice a bank's depth, its accuracy, and half of the largest
+        machine (12 m wide or 9 m long by what settings allow), with a margin."""
+        return max(self.reach_m, 2 * (self.depth_m or 0.0)) + self.accuracy_m + 10.0
+
 
 @dataclass(frozen=True)
 class WayIn:

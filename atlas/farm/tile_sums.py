@@ -10,7 +10,7 @@ from typing import TypeVar
 from atlas.errors import TerrainError
 from atlas.farm import sqlite_file
 from atlas.farm.schema import TILE_SUMS_TABLE
-from atlas.farm.tile_table import Tile, TileTable, all_tiles, places_at, tiles_at
+from atlas.farm.tile_table import Tile, TileTable, all_tiles, places_at, tile_at
 from atlas.grid import CellWindow
 
 FILES_KEPT = 4
@@ -83,8 +83,9 @@ def _now(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
             there = list(places_at(db, told, window))
-            if not all(place in known for place in there):
-                known.update({(t.column, t.row): tile_sum(t) for t in tiles_at(db, told, window)})
+            for place in there:
+                if place not in known and (tile := tile_at(db, told, told.place(window)[0], *place)):
+                    known[place] = tile_sum(tile)
             return {place: known[place] for place in there}
     except sqlite_file.SQLITE_ERRORS as e:
         raise TerrainError(sqlite_file.sentence(path, e)) from e

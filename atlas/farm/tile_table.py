@@ -149,6 +149,13 @@ def tiles_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Ite
     yield from (Tile(*row) for row in db.execute(sql, (told.numbers, *told.place(window))))
 
 
+def tile_at(db: sqlite3.Connection, told: TileTable, zoom: int, column: int, row: int) -> Tile | None:
+    """One stored tile, or None where there is none. Raises sqlite3.Error."""
+    sql = TILES.format(table=_quoted(told.table)) + WITHIN
+    found = db.execute(sql, (told.numbers, zoom, column, column, row, row)).fetchone()
+    return None if found is None else Tile(*found)
+
+
 def places_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Iterator[tuple[int, int]]:
     """Column and row of the stored tiles that hold a window, in a fixed order. Raises sqlite3.Error."""
     sql = f'SELECT t.tile_column, t.tile_row FROM "{_quoted(told.table)}" t' + WITHIN + ORDER
