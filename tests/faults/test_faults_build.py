@@ -271,7 +271,9 @@ def test_files_that_may_not_grow_leave_the_old_atlas(
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, (kilobytes * 1024, kilobytes * 1024))
 
-    command = ["build", str(place / "farm.gpkg"), "--out", str(out)]
+    settings = tmp_path / "atlas.toml"
+    settings.write_text(settings_text())
+    command = ["build", str(place / "farm.gpkg"), "--out", str(out), "--settings", str(settings)]
     code, words = said(command, tmp_path / "log", limit)
     refusal = words.strip().splitlines()[-1]
     assert code == 2, words
@@ -322,7 +324,10 @@ def test_a_full_disk_leaves_the_old_atlas(
 
 
 def settings_text() -> str:
-    """The quick settings, every field's page to be written anew."""
+    """The quick settings, every field's page to be written anew.
+
+    Without paper: what sets it keeps threads, and a process forked beside threads waits for them for ever.
+    """
     raw = SETTINGS.model_dump(mode="json", exclude_unset=True)
     lines = ["[farm]", 'name = "Renamed"', "[print]", "pdf = false"]
     for kind in ("machines", "drivers", "grounds"):
