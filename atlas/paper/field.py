@@ -57,6 +57,9 @@ def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
     first, release = _part(main, "section", "first-words"), _part(main, "div", "release")
     uri = geo_uri(place.lon, place.lat)
     sections = _sections(main, setting)
+    across = [name for name, blocks in sections.items() if _is_wide(blocks)]
+    # With views across the page the list of markings fills the rest of the front, across the page as well.
+    in_front = ["keep-off"] if across else []
     zones, words = _words_apart(_part(_part(main, "section", "first-map"), "svg", "picture"))
     return {
         "title": f"{name} · {fit(ctx.farm_name)}",
@@ -79,8 +82,8 @@ def field_data(page: Element, place: Place, ctx: PageContext) -> dict[str, Any]:
         "code": code(uri),
         "code-words": said(CODE_WORDS),
         "code-alt": said(CODE_ALT, uri=uri),
-        "wide": [beside(s) for s in sections if _is_wide(s)],
-        "sections": [s for s in sections if not _is_wide(s)],
+        "wide": [beside(sections[name]) for name in (*in_front, *across)],
+        "sections": [blocks for name, blocks in sections.items() if name not in (*in_front, *across)],
     }
 
 
@@ -91,21 +94,22 @@ def _part(within: Element, tag: str, name: str) -> Element:
     return found
 
 
-def _sections(main: Element, setting: Setting) -> list[list[Block]]:
-    """The sections after the first screen in the page's order, and at last where the figures come from."""
+def _sections(main: Element, setting: Setting) -> dict[str, list[Block]]:
+    """The sections after the first screen by class, in the page's order; at last where the figures come from."""
     for name in NEVER_WITHOUT:
         _part(main, "section", name)
-    out = []
+    out: dict[str, list[Block]] = {}
     for section in main.children:
         if not isinstance(section, Element) or section.tag != "section" or not section.on_paper():
             continue
         if not set(ON_THE_SCREEN_ONLY).intersection(section.classes):
-            out.append(setting.within(section))
+            out[" ".join(section.classes)] = setting.within(section)
     lead = _part(main, "section", "lead")
     titles = [e for e in lead.children if isinstance(e, Element) and e.tag == "h3"]
     rows = [e for e in lead.children if isinstance(e, Element) and e.tag == "ul"]
     if titles and rows:
-        out.append([{"k": "h", "level": 2, "c": setting.runs(titles[-1].children)}, *setting.blocks(rows[-1:])])
+        head = {"k": "h", "level": 2, "c": setting.runs(titles[-1].children)}
+        out["lead"] = [head, *setting.blocks(rows[-1:])]
     return out
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import printed
@@ -11,7 +13,8 @@ import pytest
 import zxingcpp
 from PIL import Image
 
-from atlas.paper.page_tree import read_page
+from atlas.paper.page_tree import Element, read_page
+from atlas.paper.style_rules import rules
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +54,26 @@ def test_a_sheet_says_what_its_page_says(demo_atlas: Path) -> None:
         for words in wanted:
             for part in words.split(". "):
                 assert squeezed(part.rstrip(".")) in squeezed(told), (page.stem, part)
+
+
+def test_every_part_of_a_picture_has_its_style(demo_atlas: Path) -> None:
+    """What no known style sheet speaks of would come out black: a new picture's has to be named in SHEETS."""
+    known = {name for rule in rules() for named in rule.parts for name in named.classes}
+    pages = [*sorted((demo_atlas / "fields").glob("*.html"))[:4], demo_atlas / "index.html"]
+    used: set[str] = set()
+    for page in pages:
+        for picture in pictures_of(read_page(page.read_bytes())):
+            drawn = re.findall(r'<(?:path|rect|circle|text)\b[^>]*? class="([^"]+)"([^>]*)', picture.markup)
+            bare = {words for words, rest in drawn if "fill=" not in rest}
+            used |= {words for words in bare if not known.intersection(words.split())}
+    assert used <= {"strip-word"}  # has its style from where it stands
+
+
+def pictures_of(element: Element) -> Iterator[Element]:
+    """The pictures that come to paper."""
+    for child in element.children:
+        if isinstance(child, Element) and child.on_paper():
+            yield from [child] if child.tag == "svg" else pictures_of(child)
 
 
 def squeezed(text: str) -> str:
