@@ -6,15 +6,17 @@ import base64
 import io
 import json
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from browsing import violations
+from made_sheet import NOW, made_context, made_survey
 from mark_fixtures import LATER, MAY_3, SETTINGS
 from PIL import Image
 from playwright.sync_api import Browser, Page
-from sheets import until
+from sheets import until, write_sheet
 from tablets import begin, corner, mark_by_taps, marks_of, save_file, tablet, touch, until_said
 
 from atlas.farm.takein import take_in
@@ -152,3 +154,26 @@ def test_on_paper_nothing_of_it_shows(marking: Page) -> None:
     marking.emulate_media(media="print")
     for part in ("#marking", "#mark-dock", ".answers", "[data-mark=banner]", "[data-mark=sign]"):
         assert marking.locator(part).locator("visible=true").count() == 0, part
+
+
+@pytest.mark.parametrize("code", ["de", "fr", "it"])
+def test_longer_words_stay_on_the_narrowest_phone(browser: Browser, tmp_path: Path, code: str) -> None:
+    ctx = replace(made_context(), languages=("en", "de", "fr", "it"))
+    page_file = write_sheet(tmp_path, made_survey(ctx, east_m=60, north_m=50), ctx)
+    other = page_file.with_name(f"{page_file.stem}.{code}.html")
+    narrow = {"width": 360, "height": 740}
+    with tablet(browser, tmp_path / "profile", other, NOW, viewport=narrow) as page:
+        page.tap(".map-buttons [data-do=mark]")
+        found = small_or_outside(page)
+        page.tap("[data-kind=slip]")
+        found += small_or_outside(page)
+        page.tap("[data-place=tap-line]")
+        for spot in ((20, 20), (30, 20)):
+            touch(page, corner(page, *spot))
+        found += small_or_outside(page)
+        page.tap("[data-do=mark-done]")
+        until(page, "!document.querySelector('[data-step=kept]').hidden")
+        found += small_or_outside(page) + violations(page)
+        page.tap("[data-do=mark-finish]")
+        assert found == []
+        assert page.evaluate("document.documentElement.scrollWidth") == narrow["width"]
