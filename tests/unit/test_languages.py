@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import re
 from contextlib import AbstractContextManager
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
+import quick_farm
 from catalogues import HINT, catalogue, faults, forms, in_source
+from conftest import MAY_3
 
+from atlas import engine
 from atlas.driving import features, place_names, sentences
 from atlas.errors import SettingsError
 from atlas.languages import SOURCE, Speaker, checked_by, known, language, speakers, speaking, tr
@@ -138,3 +143,23 @@ def first_sentences() -> list[str]:
     kinds = (sentences.WHY, sentences.WHY_MARKED, sentences.WHY_MARKED_MANY)
     of_kinds = [text for kind in kinds for text in kind.values()]
     return [*alone, *of_kinds, features.ABOVE, features.BELOW, features.BESIDE]
+
+
+def test_a_build_in_another_language_writes_all_pages_anew_and_leaves_none_behind(
+    small_farm_file: Path, tmp_path: Path
+) -> None:
+    """The data file is the same but for the list of languages: what it says is in keys and the source's words."""
+    plain = quick_farm.settings()
+    pages, data = {}, {}
+    for edition, codes in enumerate((("en",), ("de", "en"), ("en",)), start=1):
+        spoken = plain.model_copy(update={"farm": plain.farm.model_copy(update={"languages": codes})})
+        report = engine.build(small_farm_file, tmp_path / "build", settings=spoken, now=MAY_3, jobs=1)
+        assert (report.unchanged, report.edition.number) == (False, edition)
+        pages[edition] = {str(p.relative_to(tmp_path / "build")) for p in (tmp_path / "build").rglob("*.html")}
+        data[edition] = json.loads((tmp_path / "build" / "data" / "atlas.json").read_bytes())
+        assert data[edition]["languages"] == list(codes)
+        index = (tmp_path / "build" / "index.html").read_text()
+        assert ("Alle Felder" in index) == (codes[0] == "de")
+    assert pages[1] == pages[3]
+    assert pages[2] == pages[1] | {name.removesuffix(".html") + ".en.html" for name in pages[1]}
+    assert data[1]["fields"] == data[2]["fields"]
