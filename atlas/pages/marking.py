@@ -7,7 +7,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from shapely.geometry import LineString, Point, Polygon
+
 from atlas import words
+from atlas.driving.records import TaggedHazard
 from atlas.farm import marks, pictures, schema
 from atlas.farm.change_checks import NAME_CHARACTERS, NOTE_CHARACTERS
 from atlas.languages import tr
@@ -30,7 +33,7 @@ def marking_data(survey: FieldSurvey, ctx: PageContext) -> dict[str, Any]:
         "name": survey.parcel.name,
         "kinds": {key: _kind(key, ctx) for key in words.HAZARDS},
         "tags": {
-            t.hazard.hazard_id: {"tag": t.tag, "kind": t.hazard.kind, "severity": t.hazard.severity}
+            t.hazard.hazard_id: {"tag": t.tag, "kind": t.hazard.kind, "severity": t.hazard.severity, **_worse(t)}
             for t in survey.driving.hazards
         },
         "file": {
@@ -53,6 +56,20 @@ def marking_words() -> dict[str, Any]:
         "kinds": translated(words.HAZARDS),
         "severities": {str(step): tr(label) for step, label in words.SEVERITIES.items()},
     }
+
+
+def _worse(tagged: TaggedHazard) -> dict[str, Any]:
+    """Of a wet spot that is not closed: where it lies, and how far to keep away should it have become worse.
+
+    `ground` is {type, points} in terrain metres; of a shape with holes or parts, all the ground they go around.
+    """
+    h = tagged.hazard
+    if h.kind != "wet_spot" or h.severity >= CLOSED_FROM:
+        return {}
+    shape = h.shape if isinstance(h.shape, Point | LineString | Polygon) else h.shape.convex_hull
+    line = shape.exterior if isinstance(shape, Polygon) else shape
+    points = [{"x": round(x, 2), "y": round(y, 2)} for x, y, *_ in line.coords]
+    return {"reach": h.reach_m + h.accuracy_m, "ground": {"type": shape.geom_type, "points": points}}
 
 
 def _kind(key: str, ctx: PageContext) -> dict[str, Any]:

@@ -17,7 +17,9 @@
   }
   function accuracyOf(r) { return r.accuracy === null ? ACCURACY_M : r.accuracy; }
   // Metres from the marking to where the machine's middle may come.
-  function reachOf(r) {
+  function reachOf(m) {
+    const r = m.record;
+    if (m.reach) { return m.reach + halfExtent(); }
     const foot = about.kinds[r.kind].closes === null && !about.kinds[r.kind].graded;
     return about.kinds[r.kind].reach + accuracyOf(r) + (foot ? 0 : halfExtent());
   }
@@ -26,9 +28,18 @@
   function collect() {
     shown = atlas.marks.list.filter(function (r) { return r.word === "new" && !r.away && !about.tags[r.id]; })
       .map(function (r) { return { record: r, shape: atlas.shapes.shapeOf(r.geometry), closes: atlas.markRecords.closes(r) }; })
-      .filter(function (m) { return m.shape; });
+      .filter(function (m) { return m.shape; }).concat(worse());
   }
-  function near(m, x, y) { return atlas.shapes.distance(m.shape, x, y) <= reachOf(m.record); }
+  // Wet spots of the map that by the last word given on this device have become as bad as what is closed.
+  function worse() {
+    return Object.keys(about.tags).filter(function (id) { return about.tags[id].ground; }).map(function (id) {
+      const tag = about.tags[id], said = atlas.marks.list.filter(function (r) { return r.about === id && !r.away; }).pop();
+      const bad = said && said.word === "still there" && said.severity >= about.kinds[tag.kind].closes;
+      const record = bad ? Object.assign({}, said, { sign: String(tag.tag), kind: tag.kind }) : null;
+      return { record: record, shape: tag.ground, closes: true, reach: tag.reach, mapped: true };
+    }).filter(function (m) { return m.record; });
+  }
+  function near(m, x, y) { return atlas.shapes.distance(m.shape, x, y) <= reachOf(m); }
   function words(text, m) { return atlas.fill(text, { sign: m.record.sign, what: atlas.markRecords.what(m.record) }); }
 
   atlas.closedHere = function (x, y) {
@@ -66,7 +77,7 @@
     for (let k = 0; k < out.length; k += 1) {
       const x = cells.west + (k % cells.cols + 0.5) * cells.x, y = cells.north - (Math.floor(k / cells.cols) + 0.5) * cells.y;
       out[k] = 1 + shown.findIndex(function (m) {
-        return m.closes && inBox(m, x, y, spare) && atlas.shapes.distance(m.shape, x, y) <= reachOf(m.record) + spare;
+        return m.closes && inBox(m, x, y, spare) && atlas.shapes.distance(m.shape, x, y) <= reachOf(m) + spare;
       });
     }
     return out;
@@ -78,7 +89,7 @@
     return n ? words(say.own, shown[n - 1]) : "";
   };
   function inBox(m, x, y, spare) {
-    const far = reachOf(m.record) + spare;
+    const far = reachOf(m) + spare;
     m.box = m.box || m.shape.points.reduce(function (b, p) {
       return { w: Math.min(b.w, p.x), e: Math.max(b.e, p.x), s: Math.min(b.s, p.y), n: Math.max(b.n, p.y) };
     }, { w: Infinity, e: -Infinity, s: Infinity, n: -Infinity });
@@ -122,8 +133,9 @@
     if (!atlas.picture) { return; }
     const next = element("g", { class: "own-marks" });
     if (atlas.ownClosings) { next.append(hatch()); }
-    shown.forEach(function (m) { next.append(drawing(m.shape)); });
-    shown.forEach(function (m) { next.append(sign(m)); });
+    const own = shown.filter(function (m) { return !m.mapped; });
+    own.forEach(function (m) { next.append(drawing(m.shape)); });
+    own.forEach(function (m) { next.append(sign(m)); });
     if (layer) { layer.replaceWith(next); } else { atlas.picture.append(next); }
     layer = next;
     signs();
@@ -131,8 +143,8 @@
 
   // The legend's lines and the sentence above the map, once there is something to say.
   function signs() {
-    const open = shown.some(function (m) { return !m.record.handed_at; });
-    const handed = shown.some(function (m) { return m.record.handed_at; });
+    const open = shown.some(function (m) { return !m.mapped && !m.record.handed_at; });
+    const handed = shown.some(function (m) { return !m.mapped && m.record.handed_at; });
     document.querySelectorAll("[data-mark=sign]").forEach(function (line, k) { line.hidden = k ? !handed : !open; });
     const banner = document.querySelector("[data-mark=banner]");
     const text = atlas.closingMarks().map(function (m) { return words(say.banner, m); }).join(" ");

@@ -125,3 +125,21 @@ def test_a_field_without_driving_zones_can_be_marked(browser: Browser, tmp_path:
         assert page.evaluate("p => fieldAtlas.closedHere(p[0], p[1]) !== null", list(spot))
         assert page.evaluate("fieldAtlas.picture.querySelector('.own-closed').getAttribute('d').length") > 50
         assert "mark A" in page.locator("[data-mark=banner]").inner_text()
+
+
+def test_a_wet_spot_said_to_be_worse_is_closed_and_a_better_one_is_not_opened(marking: Page) -> None:
+    """The small farm's spot (boot sinks), 20 m into the field: over the ankle now; the last word counts."""
+    spot = corner(marking, 20, 20)
+    item = marking.locator(".answers").filter(has=marking.locator("[data-do=still]")).nth(0)
+    assert marking.evaluate("p => fieldAtlas.closedHere(p[0], p[1])", list(spot)) is None
+    painted = marking.evaluate("fieldAtlas.picture.querySelector('.zone.keep_out').getAttribute('d')")
+    for severity, closed in (("3", True), ("1", False)):
+        item.locator("[data-do=still]").tap()
+        marking.tap(f"#mark-dock [data-severity='{severity}']")
+        kept(marking)
+        found = marking.evaluate("p => fieldAtlas.closedHere(p[0], p[1])", list(spot))
+        assert (found is not None) == closed
+        if closed:
+            assert "wet spot, over the ankle" in found["why"]
+            assert marking.locator(".own-closed").count() == 1
+    assert marking.evaluate("fieldAtlas.picture.querySelector('.zone.keep_out').getAttribute('d')") == painted
