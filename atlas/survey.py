@@ -13,6 +13,7 @@ from shapely.geometry import MultiPolygon, Polygon
 from atlas.driving.machines import Rig
 from atlas.driving.records import DrivingSurvey
 from atlas.driving.surveying import survey_driving
+from atlas.driving.views import FAR_CELL_M, MIDDLE_CELL_M, MIDDLE_M, Views, views_from
 from atlas.driving.wet_places import WetPlace, wet_places
 from atlas.farm.backdrop import AerialPicture, aerial_picture
 from atlas.farm.farm import Farm
@@ -21,6 +22,7 @@ from atlas.grid import Bounds, Heights
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.surveying import survey_terrain
+from atlas.terrain.view import FAR_M, Scene
 from atlas.terrain.wetness import MARGIN_M as WATER_MARGIN_M
 
 WAY_IN_WITHIN_M = 30.0
@@ -64,6 +66,7 @@ class FieldSurvey:
     remarks: tuple[str, ...]  # assumed or mended in this field's rows
     likely_wet: tuple[WetPlace, ...] = ()  # where to look first after a storm
     aerial: AerialPicture | None = None  # to look at, where the farm file has one
+    views: Views = Views()  # noqa: RUF009 (frozen) what one sees from the ways in
 
 
 def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> FieldSurvey:
@@ -103,6 +106,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         tuple(r.text for r in farm.remarks if r.row == parcel.field_id),
         wet_places(parcel.shape, terrain, around, driving.hazards, to_lonlat),
         aerial_picture(farm, box.grown(WAY_IN_WITHIN_M)),
+        views_from(parcel, ways_in, terrain, driving, _scene(farm, box, around)) if ways_in else Views(),
     )
 
 
@@ -114,6 +118,17 @@ def margin_m(settings: Settings) -> float:
 def read_margin_m(settings: Settings) -> float:
     """How far outside a field heights matter at all: what runs into it gathers further off than slides end."""
     return max(margin_m(settings), WATER_MARGIN_M)
+
+
+def view_windows(box: Bounds) -> tuple[tuple[Bounds, float], ...]:
+    """What the pictures from a field's ways in rest on beyond its own heights: windows, and cells how wide."""
+    far = box.grown(WAY_IN_WITHIN_M + FAR_M)
+    return ((box.grown(MIDDLE_M), MIDDLE_CELL_M), (far, FAR_CELL_M))
+
+
+def _scene(farm: Farm, box: Bounds, around: Heights) -> Scene:
+    middle, far = (farm.terrain.coarse(window, cell_m) for window, cell_m in view_windows(box))
+    return Scene(around, middle, far)
 
 
 def _cut(heights: Heights, box: Bounds, margin: float) -> Heights:

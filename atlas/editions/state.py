@@ -25,7 +25,7 @@ from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.grid import Bounds
 from atlas.settings import Settings
-from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m
+from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m, view_windows
 
 STATE_FILE = "data/state/edition.json"
 PRODUCTS = ("figures", "entry", "walk", "polygons")  # of a field's state, what its first line leaves out
@@ -201,7 +201,10 @@ def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> st
     near = box.grown(WAY_IN_WITHIN_M)
     parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, read_margin_m(settings))]
     parts += [repr(_fields_of(h)) for h in hazards_that_matter(farm, box)]
-    parts += [repr(_fields_of(w)) for w in farm.ways_in_near(near)]
+    ways_in = farm.ways_in_near(near)
+    parts += [repr(_fields_of(w)) for w in ways_in]
+    if ways_in:
+        parts += [farm.terrain.coarse_fingerprint(window, cell_m) for window, cell_m in view_windows(box)]
     parts += [
         repr((p.name, p.slug, _plain(p.shape))) for p in farm.parcels_near(near) if p.field_id != parcel.field_id
     ]

@@ -39,6 +39,15 @@ class Terrain(Protocol):
         """The same for a window of any size, or None where only reading every height would tell."""
         ...
 
+    def coarse(self, bounds: Bounds, cell_m: float) -> Heights:
+        """Means of blocks of cells, up to `cell_m` wide, that touch `bounds`, clipped to the model: to look at,
+        not for sums. What cannot be read is NaN."""
+        ...
+
+    def coarse_fingerprint(self, bounds: Bounds, cell_m: float) -> str:
+        """A digest that changes with what `coarse` gives."""
+        ...
+
 
 @dataclass(frozen=True)
 class Farm:

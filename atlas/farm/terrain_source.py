@@ -12,7 +12,7 @@ import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import TerrainError
-from atlas.farm import datasets, scaled_tiles, tile_sums
+from atlas.farm import coarse_heights, datasets, scaled_tiles, tile_sums
 from atlas.farm.datasets import Stored
 from atlas.farm.records import Remark
 from atlas.farm.tile_table import TileTable
@@ -47,6 +47,21 @@ class TerrainSource:
             row, col = inside.row - wanted.row, inside.col - wanted.col
             z[row : row + inside.rows, col : col + inside.cols] = _plausible(self._stored(inside))
         return Heights(self.grid.part(wanted), z)
+
+    def coarse(self, bounds: Bounds, cell_m: float) -> Heights:
+        """Means of blocks of cells, up to `cell_m` wide, that touch `bounds`: to look at, not for sums. Clipped to
+        the model; NaN where a height of the block is missing or cannot be read."""
+        return coarse_heights.coarse(self._model, bounds, cell_m)
+
+    def coarse_fingerprint(self, bounds: Bounds, cell_m: float) -> str:
+        """A digest of what `coarse` gives, or of the tiles it comes from, whichever is cheaper to know."""
+        return self.stored_mark(bounds) or coarse_heights.digest(self.coarse(bounds, cell_m))
+
+    @property
+    def _model(self) -> coarse_heights.Model:
+        state = tuple((f.st_size, f.st_mtime_ns) for f in (path.stat() for path in self.stored.paths))
+        key = (self.stored, state, self.metres, self.flipped, self.grid.west, self.grid.north)
+        return coarse_heights.Model(key, self.grid, lambda window: _plausible(self._stored(window)))
 
     def _wanted(self, bounds: Bounds, margin_m: float) -> CellWindow:
         wanted = _window(self.grid, bounds.grown(margin_m))

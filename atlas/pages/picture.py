@@ -44,12 +44,13 @@ def plate_for(survey: FieldSurvey) -> Plate:
     return Plate(survey, frame, cells, fall)
 
 
-def definitions(plate: Plate) -> Markup:
-    """Fills and the field's outline, once per page: both maps and the movable copy use them."""
+def definitions(plate: Plate, also: Markup) -> Markup:
+    """Fills and the field's outline, once per page: both maps and the movable copy use them. `also`: fills of
+    other pictures on the page."""
     scale = TileScale(plate.frame.mm / plate.cells.cell_x, plate.frame.mm / plate.cells.cell_y)
     count = len(plate.survey.terrain.figures.classes)
     return Markup(
-        '<svg class="definitions" width="0" height="0" aria-hidden="true"><defs>{}{}{}{}{}{}</defs></svg>'
+        '<svg class="definitions" width="0" height="0" aria-hidden="true"><defs>{}{}{}{}{}{}{}</defs></svg>'
     ).format(
         tiles("", scale),
         class_tiles("class-", scale, count),
@@ -57,6 +58,7 @@ def definitions(plate: Plate) -> Markup:
         class_tiles("sample-class-", TileScale(1.0, 1.0), count),
         field_clip(plate.survey.parcel.shape, plate.frame),
         frame_clip(plate.frame),
+        also,
     )
 
 

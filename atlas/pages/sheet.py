@@ -17,6 +17,8 @@ from atlas.pages.sheet_drives import DriveWords, drive_words, frame_of
 from atlas.pages.sheet_lead import class_rows, field_facts, profile_picture, sigma, wind
 from atlas.pages.sheet_lists import driver_label, ground_label, hours, keep_off, machine_label, ways
 from atlas.pages.sheet_set import SheetSet, counts_as, drive_of, may_choose, shown
+from atlas.pages.view_picture import view_fills
+from atlas.pages.views import DrawnViews, drawn_views, sheet_views
 from atlas.survey import FieldSurvey
 from atlas.words import N_
 
@@ -40,6 +42,7 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
     frame = frame_of(survey)
     slug = survey.parcel.slug
     plate = plate_for(survey)
+    views = drawn_views(survey, ctx, chosen)
     fixed = fixed_data(survey, ctx, plate, chosen)
     made: dict[str, bytes] = {}
     for who in speakers(ctx.languages):
@@ -47,7 +50,7 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
             said = {SheetSet(d.machine, d.ground, d.driver): drive_words(frame, d) for d in survey.driving.drives}
             spoken = spoken_data(survey, ctx, said)
             path = f"fields/{slug}.html"
-            made[who.page(path)] = page("field.html", ctx, path, _values(survey, ctx, chosen, plate, said))
+            made[who.page(path)] = page("field.html", ctx, path, _values(survey, ctx, chosen, plate, views, said))
             for name in data_files(slug, ctx.languages)[1:]:
                 made[name] = words_script(spoken).encode("ascii")
     apart = len(ctx.languages) > 1
@@ -56,7 +59,12 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
 
 
 def _values(
-    survey: FieldSurvey, ctx: PageContext, chosen: SheetSet, plate: Plate, said: dict[SheetSet, DriveWords]
+    survey: FieldSurvey,
+    ctx: PageContext,
+    chosen: SheetSet,
+    plate: Plate,
+    views: DrawnViews,
+    said: dict[SheetSet, DriveWords],
 ) -> dict[str, object]:
     drive = drive_of(survey, chosen)
     rig = ctx.rig
@@ -78,9 +86,10 @@ def _values(
         "grounds": may_choose(survey, rig, counts_as(survey, rig)),
         "said": said.get(chosen),
         "why_none": too_coarse(survey.terrain.grid, ctx.settings, tr) or survey.driving.why_none,
-        "definitions": definitions(plate),
+        "definitions": definitions(plate, view_fills()),
         "zone_map": zone_map(plate, drive, f"{tr(T_ZONES)}: {name}", ctx.terrain) if drive else Markup(""),
         "class_map": class_map(plate, f"{tr(T_CLASSES)}: {name}", ctx.terrain, with_ground=drive is None),
+        "views": sheet_views(survey, ctx, views),
         "keep_off": tags,
         "news": [k for k in tags if k.unconfirmed or not k.seen],
         "assumed": [k for k in tags if k.assumed],

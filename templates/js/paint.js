@@ -51,7 +51,7 @@
     copy.setAttribute("viewBox", "0 0 " + svg.dataset.width + " " + svg.dataset.height);
     copy.setAttribute("aria-hidden", "true");
     const defs = document.createElementNS("http://www.w3.org/2000/svg", "defs");
-    document.querySelectorAll(".definitions .tile:not([id^=sample])").forEach(function (tile) {
+    document.querySelectorAll(".definitions .tile:not([id^=sample]):not([id^=view])").forEach(function (tile) {
       const own = tile.cloneNode(true);
       own.dataset.placed = tile.getAttribute("patternTransform");
       own.id = "moving-" + tile.id;

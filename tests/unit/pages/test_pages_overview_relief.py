@@ -47,6 +47,12 @@ class MadeTerrain:
         del bounds  # nothing of these heights was ever stored
         return None
 
+    def coarse(self, bounds: Bounds, cell_m: float) -> Heights:
+        raise NotImplementedError(f"nobody looks far here, {bounds} in cells of {cell_m} m")
+
+    def coarse_fingerprint(self, bounds: Bounds, cell_m: float) -> str:
+        return f"{bounds} {cell_m}"
+
     def close(self) -> None: ...
 
 
