@@ -8,9 +8,10 @@ from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from pathlib import Path
 
+import catalogues
 import pytest
 import quick_farm
-from catalogues import HINT, catalogue, faults, forms, in_source
+from catalogues import HINT, catalogue, faults, forms, in_source, missing, stale
 from conftest import MAY_3
 
 from atlas import engine
@@ -40,8 +41,38 @@ def test_the_source_s_messages_are_found_in_code_and_templates() -> None:
 
 
 @pytest.mark.parametrize("code", OTHERS)
+def test_every_message_is_translated_and_none_is_left_over(code: str) -> None:
+    assert missing(code) == [], HINT
+    assert stale(code) == [], HINT
+
+
+@pytest.mark.parametrize("code", OTHERS)
 def test_translations_keep_what_is_filled_in(code: str) -> None:
     assert faults(code) == [], HINT
+
+
+def test_the_checks_find_what_is_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
+    wrong = catalogues.catalogue("de")
+    for message, told in {
+        "wet spot": "",
+        "{n} ha": "{m} ha",
+        "Map %(number)s, %(issued)s": "Karte %(number)s",
+        "Not released: counts as <b>wet</b>": "Nicht freigegeben: zählt als nass",
+        "no longer said": "nicht mehr gesagt",
+    }.items():
+        (wrong.get(message) or wrong.add(message)).string = told
+    plural = wrong.get("%(n)s place")
+    assert plural is not None
+    plural.string = ("%(n)s Stelle", "Stellen")
+    monkeypatch.setattr(catalogues, "catalogue", lambda _: wrong)
+    assert [m.message for m in missing("de")] == ["wet spot"]
+    assert [m.message for m in stale("de")] == ["no longer said"]
+    found = {m.message: m.what for m in faults("de")}
+    assert set(found) == {
+        "{n} ha", "Map %(number)s, %(issued)s", "Not released: counts as <b>wet</b>", "%(n)s place",
+    }  # fmt: skip
+    assert "markup" in found["Not released: counts as <b>wet</b>"]
+    assert "placeholders" in found["%(n)s place"]
 
 
 def test_a_native_speaker_is_named_in_the_catalogue_s_head() -> None:
@@ -160,6 +191,8 @@ def test_a_build_in_another_language_writes_all_pages_anew_and_leaves_none_behin
         assert data[edition]["languages"] == list(codes)
         index = (tmp_path / "build" / "index.html").read_text()
         assert ("Alle Felder" in index) == (codes[0] == "de")
+        marked = (tmp_path / "build" / "data" / "hazards.gpx").read_text()  # one file, in the first language
+        assert ("Nassstelle" in marked, "wet spot" in marked) == (codes[0] == "de", codes[0] == "en")
     assert pages[1] == pages[3]
     assert pages[2] == pages[1] | {name.removesuffix(".html") + ".en.html" for name in pages[1]}
     assert data[1]["fields"] == data[2]["fields"]
