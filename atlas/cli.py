@@ -52,6 +52,9 @@ def build(
 
     Example: field-atlas build farm.gpkg --out build
     """
+    from atlas.editions.beside import seldom_collect
+
+    seldom_collect()
     from atlas import engine
 
     quiet = not sys.stderr.isatty()

@@ -41,7 +41,6 @@ from atlas.pages.overview import overview_page
 from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.overview_relief import FarmRelief, farm_relief, relief_mark
 from atlas.pages.walk import walk_pages
-from atlas.paper.atlas_pdf import atlas_pdfs
 from atlas.paper.volumes import FieldSheet
 from atlas.settings import Settings
 
@@ -66,7 +65,7 @@ def write_shared(
     for name, content in asset_files().items():
         stage.write(name, content)
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
-    entries, stops, numbers, changes = _each_field(stage, farm, settings, edition, parcels)
+    entries, stops, numbers, changes, polygons = _each_field(stage, farm, settings, edition, parcels)
     relief = _relief(stage, farm, context.settings)
     pages = overview_page(entries, context, relief)
     pages |= day_page(entries, context, relief.ways_in)
@@ -79,6 +78,7 @@ def write_shared(
         if settings.print.pdf
         else None
     )
+    polygons.done()
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
         stage.write(name, content)
@@ -103,13 +103,16 @@ def write_shared(
 
 
 def load_paper() -> None:
-    """Nothing to do: who asks for this has loaded what setting type takes."""
+    """Load what binding paper takes, so that it is there when there is something to bind."""
+    import atlas.paper.atlas_pdf  # noqa: F401
 
 
 def _write_paper(
     folder: Path, previous: Path | None, sheets: list[FieldSheet], pages: dict[str, bytes], context: PageContext
 ) -> None:
     """Bind the fields' own PDFs, which are there already; volumes whose sheets are as they were are taken over."""
+    from atlas.paper.atlas_pdf import atlas_pdfs  # loaded by whoever binds
+
     stage = Staging(folder, previous)
     kept = _KeptPages(stage, "data/state/paper.json", context)
     for name, content in atlas_pdfs(sheets, stage.read, pages, context, kept.keep):
@@ -119,8 +122,9 @@ def _write_paper(
 
 def _each_field(
     stage: Staging, farm: Farm, settings: Settings, edition: Edition, parcels: list[Parcel]
-) -> tuple[list[OverviewEntry], list[FieldStops], list[int], list[MapChanges]]:
-    """Read every field's state once: write data/atlas.json and data/atlas.gpkg, and keep what other pages list."""
+) -> tuple[list[OverviewEntry], list[FieldStops], list[int], list[MapChanges], PolygonFile]:
+    """Read every field's state once: write data/atlas.json, and keep what other pages list and what is still to be
+    written to data/atlas.gpkg."""
     entries, stops, numbers, changes = [], [], [], Changes(stage.previous, edition)
     polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
     head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)})
@@ -134,8 +138,7 @@ def _each_field(
             changes.take(state)
             polygons.take(state.polygons)
         f.write("\n]}\n")
-    polygons.done()
-    return entries, stops, numbers, changes.all()
+    return entries, stops, numbers, changes.all(), polygons
 
 
 class _KeptPages:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from atlas.farm import slugs
 
 MOST_BOUND = 400  # sheets in one file: some 40 MB, bound in a few seconds
+MOST_TOGETHER = 100  # sheets of several farms in one file: each farm is handed its own
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Volume:
 
 def volumes(sheets: Sequence[FieldSheet]) -> tuple[Volume, ...]:
     """The volumes beside the atlas itself; none where all sheets fit into that."""
-    if len(sheets) <= MOST_BOUND:
+    if len(sheets) <= (MOST_TOGETHER if len({s.farm for s in sheets}) > 1 else MOST_BOUND):
         return ()
     by_farm: dict[str, list[tuple[int, FieldSheet]]] = {}
     for number, sheet in enumerate(sheets, 1):

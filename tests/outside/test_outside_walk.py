@@ -68,7 +68,7 @@ def test_hostile_names_stay_text(tmp_path: Path) -> None:
     root = ET.parse(path).getroot()
     names = [e.text for e in root.iter(f"{{{GPX}}}name")]
     assert "</name><rte>&]]>" in names
-    assert "</name><rte>&]]>: walk 1" in names
+    assert "</name><rte>&]]>: Walk 1" in names
     assert len(root.findall(f"{{{GPX}}}rte")) == 1
 
 

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_driving import MACHINE, farm
 
-from atlas.driving.grounds import BUILT_IN, grounds
+from atlas.driving.grounds import BUILT_IN, SOURCES, grounds
 from atlas.driving.limits import (
     downhill_share,
     grip_limit,
@@ -241,5 +241,6 @@ def test_a_worker_may_choose_a_worse_ground_never_a_better() -> None:
 
 def test_every_ground_says_where_its_grip_comes_from_and_lies_in_its_range() -> None:
     for ground in BUILT_IN.values():
-        assert "no source" in ground.source or "Noon" in ground.source
+        said = ground.source.format(**SOURCES)
+        assert "no source" in said or "Noon, Engineering Analysis" in said
         assert ground.grip_low <= ground.grip <= ground.grip_high

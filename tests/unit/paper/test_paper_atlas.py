@@ -181,6 +181,7 @@ def test_very_many_fields_are_bound_by_farm(
 ) -> None:
     """With room for three in one file the small farm's four make two volumes; a mark binds one of them anew."""
     monkeypatch.setattr(volumes, "MOST_BOUND", 3)
+    monkeypatch.setattr(volumes, "MOST_TOGETHER", 3)
     farm = Path(shutil.copy(small_farm_file, tmp_path / "farm.gpkg"))
     out = tmp_path / "build"
     settings = quick_farm.settings().model_copy(update={"print": PrintTable()})

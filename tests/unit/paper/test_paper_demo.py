@@ -29,10 +29,11 @@ def test_every_field_small_and_with_its_own_code(demo_atlas: Path, demo_pdf: Pat
     pages = int(printed.info(demo_pdf)["Pages"])
     found = {}
     for page in range(1, pages + 1):
-        if page % 2 == 0 and page > 2:  # a sheet's code stands in front
+        said = printed.text(demo_pdf, page)
+        if "sheet 1 of" not in said:  # a sheet's code stands in front
             continue
         for code in zxingcpp.read_barcodes(Image.fromarray(printed.grey(demo_pdf, page, 75))):
-            found[code.text] = printed.text(demo_pdf, page)
+            found[code.text] = said
     for field in fields:
         own = demo_atlas / "print" / "fields" / f"{Path(field['page']).stem}.pdf"
         assert own.stat().st_size < 300_000
