@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -211,7 +212,11 @@ def test_volumes_have_names_of_their_own() -> None:
     made = volumes.volumes(many)
     assert len({v.path.lower() for v in made}) == len(made) == 4
     assert sorted(n for v in made for n, _ in v.sheets) == list(range(1, 1001))
-    assert volumes.volumes(many[:400]) == ()
+    assert volumes.volumes(many[:100]) == ()
+    assert {v.title for v in volumes.volumes(many[:101])} == {"Hof Ä0", "Hof ä0"}
+    own = [replace(sheet, farm="") for sheet in many]
+    assert volumes.volumes(own[:400]) == ()
+    assert len(volumes.volumes(own[:401])) == 2
 
 
 def test_a_page_number_is_laid_over_at_the_foot_and_hides_nothing(bound: Path) -> None:
