@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from atlas.driving.machines import Rig, rig
-from atlas.editions.beside import Beside, beside, leave_with_parent
+from atlas.editions.beside import beside, leave_with_parent
 from atlas.editions.polygons import polygons_of
 from atlas.editions.publishing import Staging, staging
 from atlas.editions.shared import load_paper, write_shared
@@ -103,9 +103,8 @@ def build(
     machines = rig(settings)
     farm = open_farm(farm_path, settings, as_of or now)
     try:
-        worth_it = settings.print.pdf and len(farm.parcels) >= MANY_FIELDS and jobs != 1
-        with staging(out) as stage, beside(worth_it, load_paper) as other:
-            return _build_into(stage, out, farm, settings, machines, jobs, now, strict, progress, other)
+        with staging(out) as stage:
+            return _build_into(stage, out, farm, settings, machines, jobs, now, strict, progress)
     except _NothingNewError as same:
         return same.report
     finally:
@@ -129,7 +128,6 @@ def _build_into(
     now: datetime,
     strict: bool,
     progress: Progress | None,
-    other: Beside,
 ) -> BuildReport:
     before = previous_edition(stage.previous)
     shared = shared_key(farm, settings)
@@ -144,16 +142,18 @@ def _build_into(
     kept = {p.slug for p in farm.parcels if before and _keep(stage, p, keys[p.slug])}
     todo = [p for p in farm.parcels if p.slug not in kept]
     task = _Task(farm.path, settings, farm.as_of, context, stage.folder, shared)
-    failed = {}
-    for done, (slug, reason) in enumerate(_run(task, farm, todo, keys, jobs), start=1):
-        if reason:
-            failed[slug] = reason
-        if progress:
-            progress(done, len(todo))
-    if failed and (strict or len(failed) == len(farm.parcels)):
-        raise next(iter(failed.values()))
-    written = [p for p in farm.parcels if p.slug not in failed]
-    write_shared(stage, farm, settings, edition, context, written, other)
+    worth_it = settings.print.pdf and len(farm.parcels) >= MANY_FIELDS and jobs != 1
+    with beside(worth_it, load_paper) as other:
+        failed = {}
+        for done, (slug, reason) in enumerate(_run(task, farm, todo, keys, jobs), start=1):
+            if reason:
+                failed[slug] = reason
+            if progress:
+                progress(done, len(todo))
+        if failed and (strict or len(failed) == len(farm.parcels)):
+            raise next(iter(failed.values()))
+        written = [p for p in farm.parcels if p.slug not in failed]
+        write_shared(stage, farm, settings, edition, context, written, other)
     return BuildReport(
         out,
         edition,

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -14,6 +16,7 @@ import pytest
 from shapely.geometry.base import BaseGeometry
 
 from atlas import engine
+from atlas.editions.beside import Beside, beside
 from atlas.errors import AtlasError, OutputError
 from atlas.farm import change
 from atlas.settings import parse
@@ -99,6 +102,27 @@ def test_the_same_input_gives_the_same_bytes(farm: Path, small_atlas: Path, tmp_
 def test_two_processes_give_the_same_bytes(farm: Path, small_atlas: Path, tmp_path: Path) -> None:
     engine.build(farm, tmp_path / "two", now=MAY_3, jobs=2)
     assert files(tmp_path / "two") == files(small_atlas)
+
+
+def test_paper_bound_in_a_process_of_its_own_is_the_same_and_none_is_started_for_nothing(
+    farm: Path, small_atlas: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[bool] = []
+    start = beside
+
+    def noted(worth_it: bool, warm: Callable[[], None]) -> AbstractContextManager[Beside]:
+        asked.append(worth_it)
+        return start(worth_it, warm)
+
+    monkeypatch.setattr(engine, "beside", noted)
+    monkeypatch.setattr(engine, "MANY_FIELDS", 2)
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    engine.build(farm, tmp_path / "build", now=MAY_3, jobs=2)
+    assert asked == [True]
+    assert files(tmp_path / "build") == files(small_atlas)
+    assert (tmp_path / "build" / "print" / "atlas.pdf").exists()
+    assert engine.build(farm, tmp_path / "build", now=MAY_3 + timedelta(hours=1), jobs=2).unchanged
+    assert asked == [True]
 
 
 def test_nothing_changed_leaves_the_atlas_untouched(farm: Path, tmp_path: Path) -> None:
