@@ -37,7 +37,6 @@ DAY_PHRASES = {
     "made": N_("Made on this device {now}."),
     "title": N_("Today's sheet"),
     "signed": N_("Read and asked about: ____________________"),
-    "better": N_("This ground is better than the field is released for: it now counts as {ground}."),
 }
 
 

@@ -2,11 +2,8 @@
 (function (atlas) {
   "use strict";
   const sheet = document.querySelector(".dy-sheet");
-  const say = JSON.parse(sheet.dataset.phrases);
+  const say = JSON.parse(sheet.dataset.phrases), fill = atlas.fill;
 
-  function fill(text, values) {
-    return text.replace(/\{(\w+)\}/g, function (_, key) { return values[key]; });
-  }
   function element(tag, text, name) {
     const e = document.createElement(tag);
     if (name) { e.className = name; }
@@ -86,6 +83,7 @@
   atlas.dayReleased = released;
   atlas.dayWords = say;
 
+  // A page from disk may not read its own style sheets, so the saved file's few rules stand here.
   const STYLE = "body{font:16px/1.4 system-ui,sans-serif;max-width:56rem;margin:0 auto;padding:.6rem;color:#000;background:#fff}" +
     "h3,p,ul{margin:.3rem 0}.dy-field{border-top:3px solid;padding:.4rem 0;break-inside:avoid}.dy-not,.dy-way,.dy-first{font-weight:700}" +
     ".tag{border:2px solid;padding:0 .25em;font-weight:700}.dy-release{border:2px solid;padding:.1rem .5rem;display:inline-block}" +

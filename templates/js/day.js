@@ -6,9 +6,6 @@
   const labels = JSON.parse(sheet.dataset.labels), say = atlas.dayWords;
   const chosen = new Map();
 
-  function folded(text) {
-    return text.toLowerCase().normalize("NFKD").replace(/[\u0300-\u036f]/g, "").replace(/ß/g, "ss");
-  }
   function make(tag, text, name) {
     const e = document.createElement(tag);
     if (name) { e.className = name; }
@@ -93,7 +90,7 @@
   }
 
   function find() {
-    const wanted = folded(document.getElementById("dy-find").value).split(/\s+/).filter(Boolean);
+    const wanted = atlas.folded(document.getElementById("dy-find").value).split(/\s+/).filter(Boolean);
     document.querySelectorAll("li[data-find]").forEach(function (item) {
       item.hidden = !wanted.every(function (word) { return item.dataset.find.indexOf(word) >= 0; });
     });

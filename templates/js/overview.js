@@ -2,10 +2,6 @@
 (function () {
   "use strict";
 
-  function folded(text) {
-    return text.toLowerCase().normalize("NFKD").replace(/[\u0300-\u036f]/g, "").replace(/ß/g, "ss");
-  }
-
   var box = document.getElementById("ov-find");
   var rows = Array.prototype.slice.call(document.querySelectorAll("tr[data-find]"));
   var found = document.querySelector(".ov-found");
@@ -23,7 +19,7 @@
   }
 
   function find() {
-    var wanted = folded(box.value).split(/\s+/).filter(Boolean);
+    var wanted = window.fieldAtlas.folded(box.value).split(/\s+/).filter(Boolean);
     var left = 0;
     rows.forEach(function (row) {
       var here = wanted.every(function (word) { return row.dataset.find.indexOf(word) >= 0; });

@@ -8,6 +8,14 @@ window.fieldAtlas = window.fieldAtlas || {};
   atlas.number = function (value, decimals) {
     return value.toLocaleString(atlas.language, { minimumFractionDigits: decimals, maximumFractionDigits: decimals, useGrouping: false });
   };
+  // A phrase with its {names} filled in.
+  atlas.fill = function (text, values) {
+    return text.replace(/\{(\w+)\}/g, function (_, key) { return values[key]; });
+  };
+  // Without case and accents, as finders compare: `folded` in atlas/pages/overview.py.
+  atlas.folded = function (text) {
+    return text.toLowerCase().normalize("NFKD").replace(/[\u0300-\u036f]/g, "").replace(/ß/g, "ss");
+  };
   var now = window.FIELD_ATLAS_EDITION;
   atlas.apart = 300000;  // milliseconds by which two honest clocks may differ
 

@@ -7,10 +7,7 @@
   const REASON = data.reasons, say = data.words;
   const HAIR = 0.1;  // percent: heights come in millimetres, which moves a gradient by less than this
 
-  function fill(text, values) {
-    return text.replace(/\{(\w+)\}/g, function (_, key) { return values[key]; });
-  }
-  atlas.fill = fill;
+  const fill = atlas.fill;
 
   function upward(percent, step) { return Math.ceil((percent - HAIR) / step) * step; }
   function downward(percent, step) { return Math.floor((percent + HAIR) / step) * step; }
