@@ -69,7 +69,6 @@ LISTING = {
     "put_away": N_("Put away"),
     "put_away_sure": N_("The farm lead has judged it: put away"),
     "put_away_count": N_("Put away: {count}. They stay on this device."),
-    "fetch_back": N_("Show them again"),
     "picture_of": N_("Picture of mark {sign}"),
     "part": N_("{count} of {all} marks go into this file, the rest into the next one."),
     "saved": N_("The file {name} is with this device's downloads. Send it to the farm lead."),
