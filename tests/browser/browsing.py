@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -64,6 +65,15 @@ def visiting(browser: Browser, width: int = 800, height: int = 1000, **context: 
         yield visit
     finally:
         with_rules.close()
+
+
+def follow(page: Page, link: Locator | str, to: str) -> None:
+    """Press a link and wait until the page it leads to is there, whole; `to` is how its address ends.
+
+    A click alone comes back before the next page is read, and what is then counted may be nothing yet.
+    """
+    with page.expect_navigation(url=re.compile(to + "$"), wait_until="load"):
+        (page.locator(link) if isinstance(link, str) else link).click()
 
 
 def pages_of(atlas: Path) -> list[Path]:

@@ -61,7 +61,7 @@ def open_sheet(visit: Visit, page_file: Path, at: str = "2026-06-12T08:00:00Z") 
     return page
 
 
-def until(page: Page, truth: str, patience: int = 400) -> None:
+def until(page: Page, truth: str, patience: int = 1200) -> None:
     """Wait for an expression to hold. The page's policy forbids Playwright's own way, which evaluates text in it.
 
     Raises AssertionError where it never does.

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 import quick_farm
-from browsing import too_wide, violations, visiting
+from browsing import follow, too_wide, violations, visiting
 from made_language import STRANGE, own_words, words_left
 from made_sheet import made_context, made_survey
 from playwright.sync_api import Browser
@@ -102,9 +102,7 @@ def test_the_switch_leads_to_the_same_page_in_each_language_and_back(atlas: Path
                 assert box is not None
                 assert min(box["width"], box["height"]) >= 44
                 assert link.inner_text() == language(code).name
-                link.click()
-                page.wait_for_load_state("load")
-                assert page.url.endswith("/" + name_of(code, kind))
+                follow(page, link, re.escape("/" + name_of(code, kind)))
                 assert page.locator("html").get_attribute("lang") == code
                 assert page.locator(".languages [aria-current]").inner_text() == language(code).name
         visit.check_quiet()

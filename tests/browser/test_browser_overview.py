@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from browsing import DEMO_NOW, Visit, visiting
 from playwright.sync_api import Browser, Page
+from sheets import until
 
 
 @pytest.fixture(scope="module")
@@ -145,10 +146,10 @@ def test_zooming_keeps_names_one_size(visit: Visit, demo_atlas: Path) -> None:
     page.clock.resume()
     name = page.locator('.leaflet-overlay-pane text[data-field="14"] .ov-number')
     before = name.bounding_box()
-    page.locator(".leaflet-control-zoom-in").click()
-    page.wait_for_timeout(500)
-    page.locator(".leaflet-control-zoom-in").click()
-    page.wait_for_timeout(500)
+    for _ in range(2):
+        page.locator(".leaflet-control-zoom-in").click()
+        page.wait_for_timeout(500)
+        until(page, "document.querySelector('.leaflet-zoom-anim') === null")
     after = name.bounding_box()
     assert before is not None
     assert after is not None
