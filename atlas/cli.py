@@ -13,6 +13,7 @@ from atlas.cli_words import MOMENT, Commands, marking, steps
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
 from atlas.settings import settings_for
+from atlas.terminal import say
 
 FARM = click.argument("farm", type=click.Path(path_type=Path))
 SETTINGS = click.option(
@@ -63,10 +64,10 @@ def build(
             farm, out, settings_path=settings_path, jobs=jobs, as_of=as_of, strict=strict, progress=steps(bar)
         )
     for remark in report.remarks:
-        click.echo(f"note: {remark}", err=True)
+        say(f"note: {remark}", err=True)
     for failure in report.failed:
-        click.echo(f"not published: {failure}", err=True)
-    click.echo(report.sentence)
+        say(f"not published: {failure}", err=True)
+    say(report.sentence)
 
 
 @main.command()
@@ -80,7 +81,7 @@ def inspect(farm: Path, settings_path: Path | None) -> None:
     from atlas.farm.inspecting import inspect as look
 
     report = look(farm, settings_for(farm, settings_path))
-    click.echo("\n".join(report.lines()))
+    say(*report.lines())
     if not report.usable:
         sys.exit(2)
 
@@ -115,8 +116,8 @@ def start(
     from atlas.farm.starting import start as make
 
     for remark in make(new, parcels, dems, hazards, settings=settings_for(new, settings_path)):
-        click.echo(f"note: {remark.text}", err=True)
-    click.echo(f"{new} is ready; next: field-atlas inspect {new}")
+        say(f"note: {remark.text}", err=True)
+    say(f"{new} is ready; next: field-atlas inspect {new}")
 
 
 @main.command()
@@ -139,7 +140,7 @@ def demo(new: Path, fields: int, cell_m: float, seed: int) -> None:
     from atlas.farm.demo import make_demo
 
     make_demo(new, fields, cell_m, seed)
-    click.echo(f"{new} is ready; next: field-atlas build {new}")
+    say(f"{new} is ready; next: field-atlas build {new}")
 
 
 @main.command(context_settings={"ignore_unknown_options": True})
@@ -180,7 +181,7 @@ def mark(
         accuracy_m=accuracy_m, depth_m=depth_m, note=note, by=by, seen_at=seen_at,
         settings=settings_for(farm, settings_path),
     )  # fmt: skip
-    click.echo(hazard_id)
+    say(hazard_id)
 
 
 @main.command()
@@ -196,7 +197,7 @@ def retire(farm: Path, hazard_id: str, by: str, settings_path: Path | None) -> N
     from atlas.farm import change
 
     change.retire(farm, hazard_id, by=by, settings=settings_for(farm, settings_path))
-    click.echo(f"{hazard_id} is gone from the next map on; next: field-atlas build {farm}")
+    say(f"{hazard_id} is gone from the next map on; next: field-atlas build {farm}")
 
 
 @main.command()
@@ -212,7 +213,7 @@ def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None
     from atlas.farm import change
 
     change.storm(farm, passed_at, note=note, settings=settings_for(farm, settings_path))
-    click.echo(f"No field is released any more; next: field-atlas build {farm}")
+    say(f"No field is released any more; next: field-atlas build {farm}")
 
 
 @main.command()
@@ -240,7 +241,7 @@ def release(
     released = change.release(
         farm, "all" if every else asked, ground, until, by, settings=settings_for(farm, settings_path)
     )
-    click.echo(f"Released: {', '.join(released)}; next: field-atlas build {farm}")
+    say(f"Released: {', '.join(released)}; next: field-atlas build {farm}")
 
 
 @main.command("take-in")
@@ -263,10 +264,10 @@ def take_in(
         farm, marks, dry_run=dry_run, merge=merge, skip_refused=skip_refused,
         settings=settings_for(farm, settings_path),
     )  # fmt: skip
-    click.echo("\n".join(report.lines()))
+    say(*report.lines())
     for note in report.notes:
-        click.echo(f"note: {note}", err=True)
-    click.echo(report.sentence)
+        say(f"note: {note}", err=True)
+    say(report.sentence)
     if report.refused and not report.written:
         sys.exit(2)
 
@@ -286,8 +287,8 @@ def share(build: Path, to: Path, fields: tuple[str, ...], changed_since: int | N
     quiet = not sys.stderr.isatty()
     with click.progressbar(length=1, label="Sheets", show_pos=True, file=sys.stderr, hidden=quiet) as bar:
         report = hand_on(build, to, fields, changed_since, progress=steps(bar))
-    click.echo("\n".join(str(to / name) for name in report.sheets))
-    click.echo(report.sentence)
+    say(*(str(to / name) for name in report.sheets))
+    say(report.sentence)
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import AtlasError, RowError
+from atlas.terminal import say
 
 
 class Moment(click.ParamType):  # type: ignore[type-arg]  # generic from click 8.4 on only
@@ -52,8 +53,8 @@ class Commands(click.Group):
 
     def _stop(self, ctx: click.Context, sentence: str, code: int) -> None:
         if ctx.params.get("debug"):
-            traceback.print_exc()
-        click.echo(" ".join(sentence.split()), err=True)
+            say(*traceback.format_exc().splitlines(), err=True)
+        say(" ".join(sentence.split()), err=True)
         sys.exit(code)
 
 

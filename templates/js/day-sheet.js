@@ -93,18 +93,19 @@
   atlas.daySheetFile = function () {
     const doc = document.implementation.createHTMLDocument(say.title);
     doc.documentElement.lang = document.documentElement.lang;
-    const meta = doc.createElement("meta"), policy = doc.createElement("meta"), view = doc.createElement("meta"), style = doc.createElement("style");
+    const meta = doc.createElement("meta"), policy = doc.createElement("meta"), view = doc.createElement("meta");
     meta.setAttribute("charset", "utf-8");
     policy.httpEquiv = "Content-Security-Policy";
     policy.content = "default-src 'none'; style-src 'unsafe-inline'";
     view.name = "viewport";
     view.content = "width=device-width, initial-scale=1";
-    style.textContent = STYLE;
-    doc.head.prepend(meta, policy, view, style);
+    doc.head.prepend(meta, policy, view);
     const copy = sheet.cloneNode(true);
     copy.hidden = false;
     Object.keys(copy.dataset).forEach(function (key) { delete copy.dataset[key]; });
     doc.body.append(copy);
-    return "<!doctype html>\n" + doc.documentElement.outerHTML;
+    // The rules go in as text: in a document made here this page's own policy holds, which allows no such rules.
+    const text = doc.documentElement.outerHTML.replace("<title>", "<style>" + STYLE + "</style><title>");
+    return "<!doctype html>\n" + text;
   };
 })(window.fieldAtlas);
