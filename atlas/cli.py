@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from atlas import __version__
-from atlas.cli_words import MOMENT, Commands, marking, steps
+from atlas.cli_words import MOMENT, Commands, marking, steps, tell_failures
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
 from atlas.settings import settings_for
@@ -53,7 +53,7 @@ def build(
 
     Example: field-atlas build farm.gpkg --out build
     """
-    from atlas.editions.beside import seldom_collect
+    from atlas.processes import seldom_collect
 
     seldom_collect()
     from atlas import engine
@@ -65,9 +65,10 @@ def build(
         )
     for remark in report.remarks:
         say(f"note: {remark}", err=True)
-    for failure in report.failed:
-        say(f"not published: {failure}", err=True)
+    tell_failures(report.failed, report.traces)
     say(report.sentence)
+    if report.at_fault:
+        sys.exit(1)
 
 
 @main.command()

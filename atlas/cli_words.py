@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
 import click
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from atlas.errors import AtlasError, RowError
+from atlas.errors import AtlasError, FieldFaultError, RowError
 from atlas.terminal import say
 
 
@@ -46,6 +46,8 @@ class Commands(click.Group):
             self._stop(ctx, str(e), 2)
         except BrokenPipeError:
             sys.exit(1)
+        except FieldFaultError as e:
+            self._stop(ctx, str(e), 1)
         except Exception as e:  # anything else is a fault of ours
             kind = type(e).__name__
             self._stop(ctx, f"field-atlas failed by a fault of its own ({kind}: {e}); --debug shows where.", 1)
@@ -84,6 +86,15 @@ def marking(shape: str | None, texts: tuple[str, ...]) -> BaseGeometry:
     if shape == "at":
         return Point(points[0])
     return LineString(points) if shape == "line" else Polygon(points)
+
+
+def tell_failures(sentences: Sequence[str], traces: Sequence[str]) -> None:
+    """One sentence for each field that is not on the map; under --debug also where that came from."""
+    debug = click.get_current_context().find_root().params.get("debug")
+    for sentence, trace in zip(sentences, traces, strict=True):
+        if debug and trace:
+            say(*trace.splitlines(), err=True)
+        say(f"not published: {' '.join(sentence.split())}", err=True)
 
 
 def steps(bar: object) -> Callable[[int, int], None]:

@@ -32,3 +32,11 @@ class SettingsError(AtlasError):
 
 class OutputError(AtlasError):
     """The target cannot be written (holds something else than an atlas, is read-only, the disk is full)."""
+
+
+class FieldFaultError(Exception):
+    """A field failed by a fault of ours, told in a sentence, and nothing was to be published then: exit code 1."""
+
+
+class RunningError(AtlasError):
+    """The surveys cannot be run as was asked (no such cluster, workers that differ, processes that die)."""

@@ -2,66 +2,61 @@
 
 from __future__ import annotations
 
-import gc
-import multiprocessing
 import os
-import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing.connection import Connection
 from typing import ParamSpec, TypeVar
+
+from atlas.processes import Process
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
 
-def seldom_collect() -> None:
-    """Look for unreachable objects less often: a build makes millions that last, and few that hold each other."""
-    gc.set_threshold(100_000, 50, 50)
-
-
-def leave_with_parent() -> None:
-    """Called first in a worker: when the build is killed, its workers must not go on writing without it."""
-    seldom_collect()
-    parent = multiprocessing.parent_process()
-    if parent is None:
-        return
-
-    def wait() -> None:
-        parent.join()
-        os._exit(1)
-
-    threading.Thread(target=wait, daemon=True).start()
-
-
 class Beside:
     """One more process, started early, or none: then everything is done here and now."""
 
-    def __init__(self, pool: ProcessPoolExecutor | None) -> None:
-        self._pool = pool
+    def __init__(self, process: Process | None) -> None:
+        self._process = process
 
     def do(self, work: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> Callable[[], T]:
         """Begin `work`; what is returned waits for its answer and raises what it raised.
 
-        Work and arguments must be picklable. A process that was lost costs time, not the answer.
+        Work and arguments must be picklable; answers are asked for in the order the work was begun. A process that
+        was lost costs time, not the answer.
         """
-        if self._pool is None:
+        process = self._process
+        if process is None:
             answer = work(*args, **kwargs)
             return lambda: answer
         try:
-            coming = self._pool.submit(work, *args, **kwargs)
-        except BrokenProcessPool:
-            answer = work(*args, **kwargs)
-            return lambda: answer
+            process.pipe.send((work, args, kwargs))
+        except OSError:
+            return lambda: work(*args, **kwargs)
 
         def wait() -> T:
             try:
-                return coming.result()
-            except BrokenProcessPool:
+                raised, answer = process.pipe.recv()
+            except (EOFError, OSError):
                 return work(*args, **kwargs)
+            if raised is not None:
+                raise raised
+            found: T = answer
+            return found
 
         return wait
+
+
+def serve(pipe: Connection, warm: Callable[[], None]) -> None:
+    """What the process runs: load what it will need, then answer piece by piece."""
+    warm()
+    while True:
+        work, args, kwargs = pipe.recv()
+        try:
+            pipe.send((None, work(*args, **kwargs)))
+        except Exception as e:
+            pipe.send((e, None))
 
 
 @contextmanager
@@ -70,9 +65,8 @@ def beside(worth_it: bool, warm: Callable[[], None]) -> Iterator[Beside]:
     if not worth_it or (os.cpu_count() or 1) < 2:
         yield Beside(None)
         return
-    pool = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"), initializer=leave_with_parent)
+    process = Process(serve, warm)
     try:
-        pool.submit(warm)
-        yield Beside(pool)
+        yield Beside(process)
     finally:
-        pool.shutdown(wait=False, cancel_futures=True)
+        process.kill()

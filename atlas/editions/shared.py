@@ -42,6 +42,7 @@ from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.overview_relief import FarmRelief, farm_relief, relief_mark
 from atlas.pages.walk import walk_pages
 from atlas.paper.volumes import FieldSheet
+from atlas.running.records import MissingField
 from atlas.settings import Settings
 
 RELIEF_FILE = "data/state/relief.png.z"
@@ -55,8 +56,12 @@ def write_shared(
     context: PageContext,
     parcels: list[Parcel],
     other: Beside,
+    *,
+    missing: tuple[MissingField, ...] = (),
 ) -> None:
     """Write all shared files into the staging folder; the fields' own pages and states are there already.
+
+    `missing` fields could not be surveyed: the overview names them.
 
     Paper is bound in the `other` process meanwhile, if there is one.
 
@@ -67,7 +72,7 @@ def write_shared(
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
     entries, stops, numbers, changes, polygons = _each_field(stage, farm, settings, edition, parcels)
     relief = _relief(stage, farm, context.settings)
-    pages = overview_page(entries, context, relief)
+    pages = overview_page(entries, context, relief, [m.name for m in missing])
     pages |= day_page(entries, context, relief.ways_in)
     pages |= machines_page(_unless_same(stage, context))
     for name, content in pages.items():

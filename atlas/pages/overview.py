@@ -43,8 +43,13 @@ def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
     )
 
 
-def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: FarmRelief) -> dict[str, bytes]:
-    """index.html and the script of its movable map. A release that had ended by the time of issue is none."""
+def overview_page(
+    entries: Sequence[OverviewEntry], ctx: PageContext, relief: FarmRelief, missing: Sequence[str] = ()
+) -> dict[str, bytes]:
+    """index.html and the script of its movable map. A release that had ended by the time of issue is none.
+
+    `missing` are the names of fields that could not be surveyed: they are said, lest they seem open ground.
+    """
     now = ctx.issued_at if ctx.issued_at.tzinfo else ctx.issued_at.replace(tzinfo=UTC)
     ways_in = relief.ways_in
     sheet = sheet_for(ctx.settings.print.paper, ctx.settings.print.turned)
@@ -57,6 +62,7 @@ def overview_page(entries: Sequence[OverviewEntry], ctx: PageContext, relief: Fa
         "rows": rows,
         "released": [r for r in rows if r.released],
         "first": _first(rows),
+        "missing": list(missing),
         "meeting": [w for w in ways_in if w.ambulance],
         "many": len(rows) > MOST_FIELDS[sheet.paper],
         "most_first": MOST_FIRST[sheet.paper],

@@ -12,7 +12,7 @@ from atlas.languages import spoken
 from atlas.pages.context import PageContext
 from atlas.pages.overview_paper import sheet_for
 from atlas.pages.render import day, environment
-from atlas.paper.blocks import Setting
+from atlas.paper.blocks import Block, Setting
 from atlas.paper.page_tree import Element, read_page
 from atlas.paper.phrases import ATLAS, BRIEFING, MACHINES, MAP, OVERVIEW, PAGE, SHEET_COUNT, SHEET_OF_MAP, said
 from atlas.paper.pictures import fit
@@ -94,11 +94,20 @@ def _overview(page: Element, sheets: Sequence[BoundSheet], ctx: PageContext) -> 
         "signs": [_sign(item, setting) for item in signs.every("li")],
         "signs-note": setting.blocks([e for e in signs.children if isinstance(e, Element) and e.tag == "p"]),
         "beside": [setting.within(main.find("section", name)) for name in ("ov-call", "cautions")],
-        "before": [setting.within(main.find("section", name)) for name in ("ov-first", "ov-released")],
+        "before": [
+            *_missing(main, setting),
+            *(setting.within(main.find("section", name)) for name in ("ov-first", "ov-released")),
+        ],
         "fields-title": fit(_part(listed, "h2", "").text()),
         "columns": [*heads, said(SHEET_OF_MAP), said(PAGE)],
         "rows": _rows(listed, setting, sheets),
     }
+
+
+def _missing(main: Element, setting: Setting) -> list[list[Block]]:
+    """The warning of fields that are not on this map, where there are any."""
+    warning = main.find("p", "ov-missing")
+    return [setting.blocks([warning])] if warning is not None else []
 
 
 def _sign(item: Element, setting: Setting) -> dict[str, Any]:

@@ -61,16 +61,14 @@ def test_a_worker_leaves_when_the_build_is_killed(tmp_path: Path) -> None:
     script.write_text(
         textwrap.dedent(f"""
             import os, pathlib, time
-            from concurrent.futures import ProcessPoolExecutor
-            from multiprocessing import get_context
-            from atlas.editions.beside import leave_with_parent
+            from atlas.processes import Process
 
-            def stay():
+            def stay(pipe):
                 pathlib.Path({str(told)!r}).write_text(str(os.getpid()))
                 time.sleep(600)
 
             if __name__ == "__main__":
-                ProcessPoolExecutor(1, get_context("spawn"), initializer=leave_with_parent).submit(stay).result()
+                Process(stay).pipe.recv()
         """)
     )
     run = subprocess.Popen([sys.executable, str(script)])

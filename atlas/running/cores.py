@@ -1,0 +1,136 @@
+"""Surveys on the machine's cores, in processes of our own.
+
+Each process gets one field at a time and one to go on with, so it is known which field a lost process was at: that
+one is tried once more, then told as failed. Nothing else is lost.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import traceback
+from collections import Counter, deque
+from collections.abc import Generator, Iterator, Sequence
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
+
+from atlas.errors import AtlasError, RunningError
+from atlas.farm.farm import Farm
+from atlas.farm.opening import open_farm
+from atlas.processes import Process
+from atlas.running.field import attempt, named
+from atlas.running.records import Failure, Job, Outcome, Task
+
+TRIES = 2  # of a field whose process is lost
+AT_HAND = 2  # fields given to a process: the one it is at, and the next
+LOST_AT_START = 4  # processes in a row that died before they could begin: then no more are started
+
+
+def outcomes(task: Task, farm: Farm, jobs: Sequence[Job], count: int) -> Generator[Outcome, None, None]:
+    """Survey in `count` processes; outcomes as they come. Raises RunningError where processes cannot begin.
+
+    Close the iterator when leaving early: that ends the processes.
+    """
+    crew = _Crew(task, farm, jobs, count)
+    try:
+        yield from crew.outcomes()
+    finally:
+        crew.end()
+
+
+def serve(pipe: Connection, task: Task) -> None:
+    """What each process runs: open the farm, say so, then answer field by field."""
+    try:
+        farm = open_farm(task.farm_path, task.settings, task.as_of)
+    except AtlasError as e:
+        pipe.send(Failure(str(e), trace=traceback.format_exc()))
+        return
+    pipe.send(None)
+    while True:
+        pipe.send(attempt(task, farm, pipe.recv()))
+
+
+@dataclass
+class _Member:
+    process: Process
+    given: deque[Job] = field(default_factory=deque)
+    began: bool = False
+
+
+class _Crew:
+    def __init__(self, task: Task, farm: Farm, jobs: Sequence[Job], count: int) -> None:
+        self._task, self._farm, self._count = task, farm, count
+        self._waiting = deque(jobs)
+        self._members: list[_Member] = []
+        self._lost: Counter[int] = Counter()  # processes lost at a field, by its place
+        self._never_began = 0
+
+    def outcomes(self) -> Iterator[Outcome]:
+        while self._waiting or any(m.given for m in self._members):
+            self._hand_out()
+            by_pipe = {m.process.pipe: m for m in self._members}
+            for pipe in wait(list(by_pipe)):
+                outcome = self._hear(by_pipe[pipe])  # type: ignore[index]  # only these pipes were waited for
+                if outcome is not None:
+                    yield outcome
+
+    def end(self) -> None:
+        for member in self._members:
+            member.process.kill()
+        self._members.clear()
+
+    def _hand_out(self) -> None:
+        while self._waiting and len(self._members) < self._count:
+            self._members.append(_Member(Process(serve, self._task)))
+            self._give(self._members[-1])
+        for member in self._members:
+            while self._waiting and len(member.given) < AT_HAND:
+                self._give(member)
+
+    def _give(self, member: _Member) -> None:
+        member.given.append(self._waiting.popleft())
+        with contextlib.suppress(OSError):  # it is gone, which its pipe tells next
+            member.process.pipe.send(member.given[-1])
+
+    def _hear(self, member: _Member) -> Outcome | None:
+        try:
+            said = member.process.pipe.recv()
+        except (EOFError, OSError):
+            return self._without(member)
+        if isinstance(said, Failure):
+            raise said.error()
+        self._never_began = 0
+        if said is None:
+            member.began = True
+            return None
+        member.given.popleft()
+        outcome: Outcome = said
+        return outcome
+
+    def _without(self, member: _Member) -> Outcome | None:
+        """A process was lost: the field it was at is tried once more at the end, the others at once."""
+        how = member.process.ended()
+        member.process.kill()
+        self._members.remove(member)
+        at = member.given.popleft() if member.began and member.given else None
+        self._waiting.extendleft(reversed(member.given))
+        if not member.began:
+            self._never_began += 1
+            if self._never_began >= LOST_AT_START:
+                raise RunningError(
+                    f"{self._task.farm_path}: {LOST_AT_START} processes ended one after the other before they "
+                    f"could begin (the last by {how}); build with --jobs 1. The old atlas stays."
+                )
+        if at is None:
+            return None
+        self._lost[at.place] += 1
+        if self._lost[at.place] < TRIES:
+            self._waiting.append(at)
+            return None
+        return Outcome(at, {}, lost_failure(self._task, self._farm, at, f"{TRIES} times (the last by {how})"))
+
+
+def lost_failure(task: Task, farm: Farm, job: Job, how: str) -> Failure:
+    """A field whose process died at it, each time it was tried."""
+    who = named(task, farm.parcels[job.place])
+    reason = f"{who}: the process that surveyed it was lost {how}; look at this field's boundary and heights."
+    return Failure(reason, ours=True)
