@@ -15,6 +15,7 @@ from pathlib import Path
 
 from atlas.driving.machines import rig
 from atlas.editions.beside import beside
+from atlas.editions.clock import issue_moment
 from atlas.editions.publishing import Staging, staging
 from atlas.editions.shared import load_paper, write_shared
 from atlas.editions.state import (
@@ -28,6 +29,7 @@ from atlas.editions.state import (
 )
 from atlas.farm import datasets
 from atlas.farm.farm import Farm
+from atlas.farm.holding import Now
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel
 from atlas.pages.context import page_context
@@ -96,11 +98,12 @@ def build(
     Fields are surveyed in as many processes as `jobs` says; the atlas is the same byte for byte.
     Raises AtlasError for bad input; the atlas that was there then stays as it was.
     """
-    now = (now or _clock()).astimezone(UTC).replace(microsecond=0)
+    now, said = issue_moment(out, (now or _clock()).astimezone(UTC).replace(microsecond=0))
     settings = settings or settings_for(farm_path, settings_path)
     order = _Order(out, settings, jobs, now, strict, progress)
     rig(settings)  # refuses settings before the farm file is read
-    farm = open_farm(farm_path, settings, as_of or now)
+    farm = open_farm(farm_path, settings, as_of or Now.at(now))
+    farm = replace(farm, remarks=(*farm.remarks, *said))
     try:
         with staging(out) as stage:
             return _build_into(stage, farm, order)

@@ -120,9 +120,9 @@ def previous_edition(out: Path | None) -> Edition | None:
         if raw["format"] != FORMAT:
             return None
         e = raw["edition"]
-        issued = datetime.fromisoformat(e["issued_at"])
+        issued = datetime.fromisoformat(e["issued_at"]).astimezone(UTC)
         return Edition(int(e["number"]), issued, str(e["fingerprint"]))
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError):
         return None
 
 

@@ -6,7 +6,7 @@ Reading never changes the file, and nothing of it stays open but what the terrai
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from shapely.strtree import STRtree
 from atlas.errors import LayerError, RowError
 from atlas.farm import assumptions, history, layers, rows, table, terrain_opening
 from atlas.farm.farm import Farm
+from atlas.farm.holding import Now, holding
 from atlas.farm.layers import Layer, Parts
 from atlas.farm.problems import Problems
 from atlas.farm.records import Hazard, Parcel, Release, Remark, Storm, WayIn
@@ -24,8 +25,6 @@ from atlas.farm.schema import HAZARDS, PARCELS, RELEASES, STORMS, WAYS_IN, Layer
 from atlas.farm.table import Row, Table
 from atlas.farm.terrain_source import TerrainSource
 from atlas.settings import Settings
-
-STORM_KINDS = ("wet_spot", "unstable_bank")
 
 
 @dataclass(frozen=True)
@@ -43,36 +42,41 @@ class Contents:
 
 
 def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> Farm:
-    """The farm as its file stood at `as_of` (aware; default now), ready for a survey.
+    """The farm as its file stood at `as_of` (aware; default now), ready for a survey. `Now` is for a build: rows
+    that claim to be still to come are not left out where they close ground.
 
     Raises FarmFileError, LayerError, TerrainError or, naming the first row that cannot be used, RowError.
     """
-    when = (as_of or datetime.now(UTC)).astimezone(UTC)
-    found = read_contents(path, settings, Problems(keep=False), when if as_of else None)
+    when = as_of if isinstance(as_of, Now) else (as_of or datetime.now(UTC)).astimezone(UTC)
+    found = read_contents(path, settings, Problems(keep=False), _earlier_day(as_of))
     for remark in found.remarks:
         if remark.refused:
             raise RowError(f"{path}, layer '{remark.layer}', row {remark.row}: {remark.text}.")
     if not found.parcels or found.terrain is None:
         raise LayerError(f"{path}: holds no parcels; draw at least one.")
     found.terrain.check_covers(p.shape for p in found.parcels)
-    storms = tuple(s for s in found.storms if s.passed_at <= when)
-    hazards = tuple(_after_storms(hazard, storms) for hazard, row in found.hazards if _in_force(hazard, row, when))
+    held = holding(found.hazards, found.storms, found.releases, when)
     return Farm(
         path=path,
         name=settings.farm.name or path.stem,
         parcels=found.parcels,
-        hazards=hazards,
+        hazards=held.hazards,
         ways_in=found.ways_in,
-        storms=storms,
-        releases=_releases_in_force(found.releases, storms, when),
+        storms=held.storms,
+        releases=held.releases,
         terrain=found.terrain,
-        remarks=found.remarks,
+        remarks=(*found.remarks, *held.remarks),
         as_of=when,
         parcel_index=STRtree([p.shape for p in found.parcels]),
-        hazard_index=STRtree([h.shape for h in hazards]),
+        hazard_index=STRtree([h.shape for h in held.hazards]),
         way_in_index=STRtree([w.shape for w in found.ways_in]),
         backdrop=found.parts.backdrop.name if found.parts.backdrop else None,
     )
+
+
+def _earlier_day(as_of: datetime | None) -> datetime | None:
+    """The day to step back to. Now needs none: what changed last holds, whatever the clock said then."""
+    return None if as_of is None or isinstance(as_of, Now) else as_of.astimezone(UTC)
 
 
 def read_contents(path: Path, settings: Settings, problems: Problems, as_of: datetime | None = None) -> Contents:
@@ -151,32 +155,3 @@ class _Reader:
             said += assumptions.said(layer, schema, read)
             said += [remark for row in read for remark in row.remarks]
         return said
-
-
-def _in_force(hazard: Hazard, row: Row, when: datetime) -> bool:
-    retired = row.moment("retired_at")
-    return not (retired is not None and retired <= when) and not (
-        hazard.seen_at is not None and hazard.seen_at > when
-    )
-
-
-def _after_storms(hazard: Hazard, storms: tuple[Storm, ...]) -> Hazard:
-    """A wet spot or bank last seen before the latest storm (or never dated) may have grown since."""
-    if not storms or hazard.kind not in STORM_KINDS:
-        return hazard
-    seen = hazard.seen_at
-    return replace(hazard, unconfirmed=seen is None or seen < storms[-1].passed_at)
-
-
-def _releases_in_force(
-    releases: tuple[Release, ...], storms: tuple[Storm, ...], when: datetime
-) -> tuple[Release, ...]:
-    """The latest word on each field, where it still holds: given after the last storm, not run out."""
-    latest: dict[str, Release] = {}
-    for release in releases:
-        if release.released_at > when or (storms and release.released_at <= storms[-1].passed_at):
-            continue
-        before = latest.get(release.field_id)
-        if before is None or release.released_at >= before.released_at:
-            latest[release.field_id] = release
-    return tuple(r for r in latest.values() if when < r.until)
