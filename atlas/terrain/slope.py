@@ -17,7 +17,7 @@ def horn(heights: Heights) -> Gradient:
     """
     grid = heights.grid
     z = np.ascontiguousarray(heights.z, dtype=np.float64)
-    gx, gy = np.full(grid.shape, np.nan), np.full(grid.shape, np.nan)
+    gx, gy = np.empty(grid.shape), np.empty(grid.shape)
     horn_into(z, grid.cell_x, grid.cell_y, gx, gy)
     return Gradient(grid, gx, gy)
 

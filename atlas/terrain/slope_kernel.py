@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
 from atlas.grid import Floats
@@ -9,8 +10,11 @@ from atlas.grid import Floats
 
 @njit(cache=True)
 def horn_into(z: Floats, cell_x: float, cell_y: float, gx: Floats, gy: Floats) -> None:
-    """Fill the inner cells of gx, gy (rows, cols) from z; NaN where the cell or a neighbour is missing."""
+    """Fill gx, gy (rows, cols) from z; NaN in the outer ring and where the cell or a neighbour is missing."""
     rows, cols = z.shape
+    for g in (gx, gy):
+        g[0, :] = g[-1, :] = np.nan
+        g[:, 0] = g[:, -1] = np.nan
     per_x = 1.0 / (8.0 * cell_x)
     per_y = 1.0 / (8.0 * cell_y)
     for r in range(1, rows - 1):

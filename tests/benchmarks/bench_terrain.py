@@ -3,11 +3,14 @@
 Run as `python tests/benchmarks/bench_terrain.py`; needs gdal-bin and about 1.5 GB under /tmp. It makes an invented
 terrain model of 64 million cells and 800 irregular parcels, then times, in alternating runs of whole processes:
 
-  ours      heights read window by window, `terrain_figures` of every parcel
+  shared    heights read window by window, `terrain_figures` of every parcel, in two processes, as a build of many
+            fields shares them out over two cores
+  ours      the same in one process
   general   `gdaldem slope -p` over the model, classes written block by block, exactextract per parcel
 
-Both end with a file of square metres per class for each parcel, and the two files are compared. A second model
-with a quarter of the cells shows that our memory does not grow with the model.
+All end with a file of square metres per class for each parcel, and the files are compared. The bound is for the
+two processes; one alone and processor time are told beside it, since the general tools use one core. A second
+model with a quarter of the cells shows that our memory does not grow with the model.
 """
 
 from __future__ import annotations
@@ -21,7 +24,7 @@ import bench_terrain_sides as sides
 import numpy as np
 from timing import Contender, alternate, largest_mb, median_cpu, median_seconds
 
-MOST_RATIO, MOST_MB, MOST_GROWTH_MB = 0.6, 600.0, 60.0
+MOST_RATIO, MOST_MB, MOST_GROWTH_MB = 0.5, 600.0, 60.0
 
 
 def main() -> int:
@@ -33,18 +36,24 @@ def main() -> int:
     given = options.parse_args()
     large = sides.make_case(given.folder / "large", given.cells, given.parcels)
     small = sides.make_case(given.folder / "small", given.cells // 2, given.parcels // 4)
-    contenders = [_ours("ours", large), _general(large), _ours("ours, a quarter of the cells", small)]
+    contenders = [
+        Contender("shared", (_side("shared", large.folder),)),
+        _ours("ours", large),
+        _general(large),
+        _ours("ours, a quarter of the cells", small),
+    ]
     runs = alternate(contenders, given.rounds, given.folder / "log.txt")
-    ours, general, quarter = (runs[c.name] for c in contenders)
-    ratio = median_seconds(ours) / median_seconds(general)
+    shared, ours, general, quarter = (runs[c.name] for c in contenders)
+    ratio = median_seconds(shared) / median_seconds(general)
+    alone = median_seconds(ours) / median_seconds(general)
     cpu = median_cpu(ours) / median_cpu(general)
     growth = largest_mb(ours) - largest_mb(quarter)
     print(f"{'':32}{'median s':>10}{'cpu s':>10}{'peak MB':>10}")
     for name, found in runs.items():
         print(f"{name:32}{median_seconds(found):10.2f}{median_cpu(found):10.2f}{largest_mb(found):10.0f}")
-    print(f"ratio {ratio:.2f} (at most {MOST_RATIO}); of processor time alone {cpu:.2f}")
+    print(f"ratio {ratio:.2f} (at most {MOST_RATIO}); one process {alone:.2f}, of its processor time {cpu:.2f}")
     print(f"growth with the model {growth:.0f} MB (at most {MOST_GROWTH_MB:.0f})")
-    apart = _apart(large)
+    apart = max(_apart(large, side) for side in ("shared", "ours"))
     print(f"largest difference of a class area: {apart:.1e} of the parcel's area (at most 1e-3)")
     good = ratio <= MOST_RATIO and largest_mb(ours) <= MOST_MB and growth <= MOST_GROWTH_MB and apart <= 1e-3
     print("within the limits" if good else "NOT within the limits")
@@ -65,8 +74,8 @@ def _general(case: sides.Case) -> Contender:
     return Contender("general", ((*slope, *tiled), _side("classify", case.folder), _side("areas", case.folder)))
 
 
-def _apart(case: sides.Case) -> float:
-    ours = np.array(json.loads(case.answer("ours").read_text()))
+def _apart(case: sides.Case, side: str) -> float:
+    ours = np.array(json.loads(case.answer(side).read_text()))
     general = np.array(json.loads(case.answer("areas").read_text()))
     area = ours.sum(axis=1, keepdims=True)
     return float((np.abs(ours - general) / area).max())
