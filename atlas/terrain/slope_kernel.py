@@ -12,9 +12,13 @@ from atlas.grid import Floats
 def horn_into(z: Floats, cell_x: float, cell_y: float, gx: Floats, gy: Floats) -> None:
     """Fill gx, gy (rows, cols) from z; NaN in the outer ring and where the cell or a neighbour is missing."""
     rows, cols = z.shape
+    if rows == 0 or cols == 0:
+        return
     for g in (gx, gy):
-        g[0, :] = g[-1, :] = np.nan
-        g[:, 0] = g[:, -1] = np.nan
+        g[0, :] = np.nan
+        g[rows - 1, :] = np.nan
+        g[:, 0] = np.nan
+        g[:, cols - 1] = np.nan
     per_x = 1.0 / (8.0 * cell_x)
     per_y = 1.0 / (8.0 * cell_y)
     for r in range(1, rows - 1):

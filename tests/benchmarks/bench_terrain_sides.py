@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -176,4 +177,7 @@ if __name__ == "__main__":
     if side == "part":
         ours(Case(Path(folder)), *map(int, numbers))
     else:
-        {"ours": ours, "shared": shared, "classify": classify, "areas": areas}[side](Case(Path(folder)))
+        sides: dict[str, Callable[[Case], None]] = {
+            "ours": ours, "shared": shared, "classify": classify, "areas": areas
+        }  # fmt: skip
+        sides[side](Case(Path(folder)))
