@@ -66,7 +66,7 @@ def build(
     for remark in report.remarks:
         say(f"note: {remark}", err=True)
     tell_failures(report.failed, report.traces)
-    say(report.sentence)
+    say(report.sentence, report.heights)
     if report.at_fault:
         sys.exit(1)
 

@@ -29,6 +29,7 @@ from atlas.editions.state import (
 )
 from atlas.farm import datasets
 from atlas.farm.farm import Farm
+from atlas.farm.heights_said import heights_sentence
 from atlas.farm.holding import Now
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel
@@ -56,6 +57,7 @@ class BuildReport:
     unchanged: bool
     traces: tuple[str, ...] = ()
     at_fault: bool = False
+    heights: str = ""  # which terrain, date, cell and uncertainty the verdicts rest on
 
     @property
     def sentence(self) -> str:
@@ -127,6 +129,7 @@ def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
     keys = {p.slug: field_key(shared, farm, p, settings) for p in farm.parcels}
     edition = Edition(before.number + 1 if before else 1, order.now, fingerprint(shared, keys.items()))
     report = BuildReport(order.out, edition, len(farm.parcels), (), (), _remarks(farm), False)
+    report = replace(report, heights=heights_sentence(farm.terrain, settings))
     _stop_if_same(before, report)
     context = page_context(farm, settings, rig(settings), edition.number, edition.issued_at)
     todo = [

@@ -22,6 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from atlas.editions.publishing import FORMAT, is_atlas
 from atlas.farm.backdrop import backdrop_mark
 from atlas.farm.farm import Farm
+from atlas.farm.heights_said import sigma_assumed
 from atlas.farm.records import Parcel
 from atlas.grid import Bounds
 from atlas.settings import Settings
@@ -189,6 +190,7 @@ def shared_key(farm: Farm, settings: Settings) -> str:
         f"{g.crs.to_wkt()} {g.west!r} {g.north!r} {g.cell_x!r} {g.cell_y!r} {g.rows} {g.cols}",
         terrain.source,
         terrain.date,
+        repr(sigma_assumed(settings)),
         repr([stamp(s.passed_at) for s in farm.storms]),
         backdrop_mark(farm),
     ]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from atlas.farm.heights_said import sigma_assumed
 from atlas.settings import Settings
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def page_context(farm: Farm, settings: Settings, rig: Rig, number: int, issued_a
         grid.cell_x,
         grid.cell_y,
         settings.terrain.dem_sigma_m,
-        "dem_sigma_m" not in settings.terrain.model_fields_set,
+        sigma_assumed(settings),
         grid.crs.to_string(),
     )
     who = settings.farm

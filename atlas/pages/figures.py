@@ -7,6 +7,7 @@ from typing import Any
 from atlas.driving.records import Drive, TaggedHazard
 from atlas.driving.wet_places import WetPlace
 from atlas.farm.farm import Farm
+from atlas.farm.heights_said import sigma_assumed
 from atlas.settings import Settings
 from atlas.survey import FieldSurvey
 from atlas.terrain.figures import SlopeFigures
@@ -60,6 +61,7 @@ def farm_head(farm: Farm, settings: Settings) -> dict[str, Any]:
             "source": farm.terrain.source,
             "date": farm.terrain.date,
             "sigma_m": settings.terrain.dem_sigma_m,
+            "sigma_assumed": sigma_assumed(settings),
         },
     }
 
