@@ -226,7 +226,7 @@ def load(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read ({e.strerror or e}).") from e
     except UnicodeDecodeError as e:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8.") from e
-    except (tomllib.TOMLDecodeError, RecursionError) as e:
+    except (ValueError, RecursionError) as e:  # ValueError: also a number of thousands of digits
         raise SettingsError(f"{path}: is not valid TOML ({e}).") from e
     return parse(raw, str(path))
 

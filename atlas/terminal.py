@@ -13,6 +13,9 @@ import click
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Zl", "Zp"))
 
 
+LONGEST_LINE = 1_000  # characters; nobody reads on, and a file may bring a name of a million
+
+
 def visible(text: str) -> str:
     """The text with every sign that a terminal would obey or hide written out, an escape as `\\x1b`."""
     if text.isprintable():
@@ -21,11 +24,12 @@ def visible(text: str) -> str:
 
 
 def say(*lines: str, err: bool = False) -> None:
-    """Print lines; what the terminal's own encoding lacks is written out too."""
+    """Print lines; what the terminal's own encoding lacks is written out too, and an endless line is cut."""
     stream = sys.stderr if err else sys.stdout
     encoding = stream.encoding or "utf-8"
     for line in lines:
-        click.echo(visible(line).encode(encoding, "backslashreplace").decode(encoding), file=stream)
+        shown = line if len(line) <= LONGEST_LINE else f"{line[:LONGEST_LINE]} …"
+        click.echo(visible(shown).encode(encoding, "backslashreplace").decode(encoding), file=stream)
 
 
 def _written_out(sign: str) -> str:

@@ -22,6 +22,8 @@ from atlas.farm.terrain_source import TerrainSource
 from atlas.grid import Bounds
 from atlas.settings import Settings
 
+WIDEST_CELL = 60  # characters of a table's cell; one endless name would widen every line
+
 
 @dataclass(frozen=True)
 class FieldCover:
@@ -168,6 +170,7 @@ def _layer_cells(layer: Layer, part: str) -> tuple[str, ...]:
 
 
 def _columns(lines: list[tuple[str, ...]]) -> Iterator[str]:
+    lines = [tuple(c if len(c) <= WIDEST_CELL else f"{c[:WIDEST_CELL]}…" for c in cells) for cells in lines]
     widths = [max(len(cells[i]) for cells in lines) for i in range(len(lines[0]))]
     for cells in lines:
         yield "  " + "  ".join(c.ljust(w) for c, w in zip(cells, widths, strict=True)).rstrip()

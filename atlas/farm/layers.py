@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from atlas.errors import FarmFileError, LayerError
-from atlas.farm import sqlite_file
+from atlas.farm import plain_tables, sqlite_file
 from atlas.farm.problems import Problems
 from atlas.farm.records import HAZARD_KINDS, Remark
 from atlas.settings import Settings
@@ -27,6 +27,7 @@ class Layer:
     columns: tuple[str, ...]
     rows: int
     crs: str = ""
+    counted: int | None = None  # rows as the file's own count has them, where it keeps one
 
     def column(self, name: str) -> str | None:
         """The layer's own spelling of a column, found without case."""
@@ -59,12 +60,20 @@ def catalogue(path: Path) -> tuple[Layer, ...]:
     sqlite_file.check(path)
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
-            shapes = _geometry_types(db)
+            plain_tables.check(path, db)
+            shapes, counts = _geometry_types(db), plain_tables.counts(db)
             listed = db.execute(
                 "SELECT c.table_name, c.data_type, s.organization || ':' || s.organization_coordsys_id "
                 "FROM gpkg_contents c LEFT JOIN gpkg_spatial_ref_sys s ON s.srs_id = c.srs_id ORDER BY c.rowid"
             ).fetchall()
-            return tuple(_layer(db, name, kind, crs or "", shapes) for name, kind, crs in listed)
+            for name, kind, _ in listed:
+                if not isinstance(name, str) or not isinstance(kind, str):
+                    raise FarmFileError(f"{path}: its list of contents is damaged; fetch a whole copy.")
+                plain_tables.check_layer(path, db, name)
+            return tuple(
+                replace(_layer(db, name, kind, str(crs or ""), shapes), counted=counts.get(name.lower()))
+                for name, kind, crs in listed
+            )
     except sqlite_file.SQLITE_ERRORS as e:
         raise FarmFileError(sqlite_file.sentence(path, e)) from e
 
@@ -73,14 +82,14 @@ def _geometry_types(db: sqlite3.Connection) -> dict[str, str]:
     if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_geometry_columns'").fetchone():
         return {}
     rows = db.execute("SELECT lower(table_name), upper(geometry_type_name) FROM gpkg_geometry_columns")
-    return dict(rows.fetchall())
+    return {str(name): str(kind or "") for name, kind in rows.fetchall()}
 
 
 def _layer(db: sqlite3.Connection, name: str, data_type: str, crs: str, shapes: dict[str, str]) -> Layer:
     kind = "coverage" if data_type in COVERAGE_KINDS else data_type
     columns = tuple(row[0] for row in db.execute("SELECT name FROM pragma_table_info(?)", (name,)))
     quoted = name.replace('"', '""')
-    rows = db.execute(f'SELECT count(*) FROM "{quoted}"').fetchone()[0] if columns else 0
+    rows = int(db.execute(f'SELECT count(*) FROM "{quoted}"').fetchone()[0]) if columns else 0
     return Layer(name, kind, shapes.get(name.lower(), ""), columns, rows, crs if kind != "attributes" else "")
 
 

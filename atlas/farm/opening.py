@@ -15,7 +15,7 @@ from pyproj.exceptions import CRSError
 from shapely.strtree import STRtree
 
 from atlas.errors import LayerError, RowError
-from atlas.farm import assumptions, history, layers, rows, table, terrain_opening
+from atlas.farm import assumptions, history, layers, plain_tables, rows, table, terrain_opening
 from atlas.farm.farm import Farm
 from atlas.farm.holding import Now, holding
 from atlas.farm.layers import Layer, Parts
@@ -135,9 +135,12 @@ class _Reader:
             return empty
         crs = None if schema.geometry == "None" else self.crs
         columns = tuple(schema.columns)
-        read = self.problems.attempt(
-            lambda: table.read(self.path, layer, columns, self.settings, crs, before=self.before), empty
-        )
+
+        def whole() -> Table:
+            plain_tables.check_whole(self.path, layer.name, layer.rows, layer.counted)
+            return table.read(self.path, layer, columns, self.settings, crs, before=self.before)
+
+        read = self.problems.attempt(whole, empty)
         self.tables.append((layer, schema, read))
         return read
 

@@ -35,6 +35,9 @@ READ_ERRORS = (
 )
 
 
+MOST_CORNERS = 100_000  # of one shape; a field drawn to the centimetre has some thousands
+
+
 @dataclass
 class Row:
     """One row under our names. A value that cannot be meant becomes a refusing remark, and None here."""
@@ -153,6 +156,11 @@ def _frame(path: Path, layer: Layer, columns: list[str], shapes: bool) -> tuple[
 def _settle_shape(row: Row, source: CRS, target: CRS) -> None:
     """Bring a shape to `target` and mend it; what cannot be used becomes a remark and no shape."""
     if row.shape is None or row.shape.is_empty:
+        row.shape = None
+        return
+    corners = int(shapely.get_num_coordinates(row.shape))
+    if corners > MOST_CORNERS:
+        row.refuse(f"has {corners} corners; at most {MOST_CORNERS} are read, simplify it")
         row.shape = None
         return
     if not np.isfinite(shapely.get_coordinates(row.shape)).all():

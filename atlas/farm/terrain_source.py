@@ -19,7 +19,7 @@ from atlas.farm.tile_table import TileTable
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights
 
 HIGHEST_M = 9000.0
-MOST_CELLS = 60_000_000  # of one window; more is no field but a mistake, and would not fit into memory
+MOST_CELLS = 4_000_000  # of one window, four square kilometres at 1 m; more is a mistake and costs over 1 GB
 
 
 @dataclass(frozen=True)

@@ -70,7 +70,7 @@ def describe(path: Path, table: str, zoom: int, transform: Affine) -> TileTable:
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
             return _described(db, table, zoom, transform)
-    except (*sqlite_file.SQLITE_ERRORS, TypeError, ZeroDivisionError) as e:  # TypeError: there is no such row
+    except (*sqlite_file.SQLITE_ERRORS, TypeError, ValueError, ArithmeticError) as e:  # TypeError: no such row
         raise TerrainError(
             f"{path}, layer '{table}': its coverage tables are not whole; fetch a whole copy."
         ) from e

@@ -230,7 +230,7 @@ HOSTILE = {
     "a view in place of the layer": (
         "ALTER TABLE hazards RENAME TO hidden; CREATE VIEW hazards AS SELECT * FROM hidden;",
         LayerError,
-        r"'hazards' is a view or virtual table and cannot be written",
+        r"layer 'hazards': is a view; export it as a plain table",
     ),
     "a trigger that deletes": (
         "CREATE TRIGGER x AFTER INSERT ON hazards BEGIN DELETE FROM parcels; END;",

@@ -1,0 +1,149 @@
+"""What fuzz runs found, one test per find: each failed before the line in the code that it holds."""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+import quick_farm
+import small_farm
+from click.testing import CliRunner
+
+from atlas.cli import main
+from atlas.errors import FarmFileError, LayerError, RowError, SettingsError, TerrainError
+from atlas.farm.opening import open_farm
+from atlas.settings import load
+from atlas.terminal import LONGEST_LINE
+
+sys.path.append(str(Path(__file__).parent))
+
+import fuzz_shapes
+
+SETTINGS = quick_farm.settings()
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    return small_farm.write(tmp_path_factory.mktemp("whole") / "farm.gpkg", fields=2).read_bytes()
+
+
+@pytest.fixture
+def farm(tmp_path: Path, whole: bytes) -> Path:
+    path = tmp_path / "farm.gpkg"
+    path.write_bytes(whole)
+    return path
+
+
+def run(path: Path, script: str, *values: object) -> None:
+    """SQL on a farm file without the triggers of its spatial indexes, which call functions of GDAL's."""
+    with closing(sqlite3.connect(path)) as db, db:
+        for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            db.execute(f'DROP TRIGGER "{name}"')
+        if values:
+            db.execute(script, values)
+        else:
+            db.executescript(script)
+
+
+FOREVER = "WITH RECURSIVE c(x) AS (SELECT 1 UNION ALL SELECT x + 1 FROM c)"
+AWAY = "PRAGMA legacy_alter_table = ON; ALTER TABLE {0} RENAME TO away; "
+
+
+@pytest.mark.parametrize("table", ["hazards", "dem", "storms"])
+def test_a_view_in_place_of_a_layer_is_refused_before_it_runs(farm: Path, table: str) -> None:
+    run(farm, AWAY.format(table) + f"CREATE VIEW {table} AS {FOREVER} SELECT away.* FROM away, c")
+    with pytest.raises(LayerError, match=rf"layer '{table}': is a view; export it as a plain table"):
+        open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("table", ["gpkg_ogr_contents", "gpkg_tile_matrix", "field_atlas_tile_sums"])
+def test_a_view_in_place_of_a_book_is_refused_before_it_runs(farm: Path, table: str) -> None:
+    run(farm, AWAY.format(table) + f"CREATE VIEW {table} AS {FOREVER} SELECT away.* FROM away, c")
+    with pytest.raises(FarmFileError, match=f"its table '{table}' is a view; export the farm anew"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_made_up_column_that_fills_the_memory_is_refused(farm: Path) -> None:
+    run(farm, "ALTER TABLE parcels ADD COLUMN farm2 AS (zeroblob(900000000))")
+    with pytest.raises(LayerError, match="'parcels': is a table with made-up columns; export it as a plain table"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_virtual_table_is_refused(farm: Path) -> None:
+    run(farm, AWAY.format("ways_in") + "CREATE VIRTUAL TABLE ways_in USING rtree(id, a, b)")
+    with pytest.raises(LayerError, match="'ways_in': is a virtual table; export it as a plain table"):
+        open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("column", ["table_name", "data_type"])
+def test_a_list_of_contents_that_holds_no_names_is_refused(farm: Path, column: str) -> None:
+    run(
+        farm,
+        "CREATE TABLE lost AS SELECT * FROM gpkg_contents; DROP TABLE gpkg_contents; "
+        f"ALTER TABLE lost RENAME TO gpkg_contents; UPDATE gpkg_contents SET {column} = NULL",
+    )
+    with pytest.raises(FarmFileError, match="its list of contents is damaged; fetch a whole copy"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_geometry_column_without_a_name_is_no_fault_of_ours(farm: Path) -> None:
+    run(
+        farm,
+        "CREATE TABLE lost AS SELECT * FROM gpkg_geometry_columns; DROP TABLE gpkg_geometry_columns; "
+        "ALTER TABLE lost RENAME TO gpkg_geometry_columns; UPDATE gpkg_geometry_columns SET table_name = NULL",
+    )
+    with pytest.raises(FarmFileError, match=r"farm\.gpkg"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_row_that_a_damaged_page_lost_is_noticed(farm: Path) -> None:
+    """The number of cells in the page that holds all hazards, one less: no error, one hazard fewer."""
+    with closing(sqlite3.connect(farm)) as db:
+        (page,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name = 'hazards'").fetchone()
+    data = bytearray(farm.read_bytes())
+    assert data[(page - 1) * 4096 + 4] == 5
+    data[(page - 1) * 4096 + 4] = 4
+    farm.write_bytes(data)
+    with pytest.raises(FarmFileError, match=r"layer 'hazards': (is damaged|holds 4 rows and the file counts 5)"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_row_fewer_than_the_file_counts_is_noticed(farm: Path) -> None:
+    run(farm, "DELETE FROM hazards WHERE fid = 1")
+    with pytest.raises(FarmFileError, match="'hazards': holds 4 rows and the file counts 5; fetch a whole copy"):
+        open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("column", ["scale", "offset", "data_null"])
+def test_coverage_numbers_that_are_words_are_refused(farm: Path, column: str) -> None:
+    run(farm, f"UPDATE gpkg_2d_gridded_coverage_ancillary SET {column} = ?", "firm")
+    with pytest.raises(TerrainError, match="layer 'dem'"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_million_corners_are_refused(farm: Path) -> None:
+    run(farm, "UPDATE parcels SET geom = ? WHERE fid = 1", fuzz_shapes.blob(fuzz_shapes.circle(1_000_000)))
+    with pytest.raises(RowError, match="has 1000001 corners; at most 100000 are read, simplify it"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_number_of_thousands_of_digits_in_settings_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "atlas.toml"
+    path.write_text(f"[terrain]\nmin_patch_m2 = {'9' * 5_000}\n")
+    with pytest.raises(SettingsError, match="is not valid TOML"):
+        load(path)
+
+
+def test_an_endless_name_does_not_fill_the_terminal(farm: Path) -> None:
+    run(farm, "UPDATE hazards SET kind = ? WHERE fid = 1", "red" + "y" * 200_000)
+    run(farm, "UPDATE parcels SET name = ? WHERE fid = 1", "n" * 200_000)
+    told = CliRunner().invoke(main, ["inspect", str(farm)])
+    assert told.exit_code == 2
+    assert "kind is 'redyyy" in told.output
+    assert max(len(line) for line in told.output.splitlines()) <= LONGEST_LINE + 2
+    refused = CliRunner().invoke(main, ["build", str(farm), "--out", str(farm.parent / "out")])
+    assert refused.exit_code == 2
+    assert len(refused.output) < 1_200
