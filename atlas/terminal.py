@@ -28,8 +28,10 @@ def say(*lines: str, err: bool = False) -> None:
     stream = sys.stderr if err else sys.stdout
     encoding = stream.encoding or "utf-8"
     for line in lines:
-        shown = line if len(line) <= LONGEST_LINE else f"{line[:LONGEST_LINE]} …"
-        click.echo(visible(shown).encode(encoding, "backslashreplace").decode(encoding), file=stream)
+        shown = visible(line)
+        if len(shown) > LONGEST_LINE:
+            shown = f"{shown[:LONGEST_LINE]} …"
+        click.echo(shown.encode(encoding, "backslashreplace").decode(encoding), file=stream)
 
 
 def _written_out(sign: str) -> str:
