@@ -44,11 +44,13 @@ def main(debug: bool) -> None:
 @click.option(
     "--jobs", type=click.IntRange(1, 256), help="Processes; default: one for a farm, all cores for many fields."
 )
+@click.option("--cluster", metavar="ADDRESS", help="A Dask cluster's scheduler, tcp://host:port; see README.")
 @click.option("--strict", is_flag=True, help="Publish nothing if any field fails.")
 @click.option("--as-of", type=MOMENT, help="What the file said then; a bare date means the end of that day.")
 def build(
-    farm: Path, out: Path, settings_path: Path | None, jobs: int | None, strict: bool, as_of: datetime | None
-) -> None:
+    farm: Path, out: Path, settings_path: Path | None, jobs: int | None, cluster: str | None, strict: bool,
+    as_of: datetime | None,
+) -> None:  # fmt: skip
     """Build the atlas of FARM, or the next edition of it.
 
     Example: field-atlas build farm.gpkg --out build
@@ -61,8 +63,9 @@ def build(
     quiet = not sys.stderr.isatty()
     with click.progressbar(length=1, label="Fields", show_pos=True, file=sys.stderr, hidden=quiet) as bar:
         report = engine.build(
-            farm, out, settings_path=settings_path, jobs=jobs, as_of=as_of, strict=strict, progress=steps(bar)
-        )
+            farm, out, settings_path=settings_path, jobs=jobs, cluster=cluster, as_of=as_of, strict=strict,
+            progress=steps(bar),
+        )  # fmt: skip
     for remark in report.remarks:
         say(f"note: {remark}", err=True)
     tell_failures(report.failed, report.traces)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Generator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -34,7 +34,8 @@ from atlas.farm.holding import Now
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel
 from atlas.pages.context import page_context
-from atlas.running import cores, here
+from atlas.running import cluster, cores, here
+from atlas.running.cluster_check import check_address
 from atlas.running.records import Failure, Job, MissingField, Outcome, Task
 from atlas.settings import Settings, settings_for
 
@@ -78,9 +79,11 @@ class _Order:
     out: Path
     settings: Settings
     jobs: int | None
+    cluster: str | None
     now: datetime
     strict: bool
     progress: Progress | None
+    said: list[str] = field(default_factory=list)  # on the way, to be told at the end
 
 
 def build(
@@ -90,6 +93,7 @@ def build(
     settings_path: Path | None = None,
     settings: Settings | None = None,
     jobs: int | None = None,
+    cluster: str | None = None,
     as_of: datetime | None = None,
     now: datetime | None = None,
     strict: bool = False,
@@ -97,12 +101,15 @@ def build(
 ) -> BuildReport:
     """Build the next edition of a farm's atlas into `out`.
 
-    Fields are surveyed in as many processes as `jobs` says; the atlas is the same byte for byte.
-    Raises AtlasError for bad input; the atlas that was there then stays as it was.
+    Fields are surveyed in as many processes as `jobs` says, or on the Dask cluster whose scheduler is at the
+    address `cluster`; the atlas is the same byte for byte. Raises AtlasError for bad input; the atlas that was
+    there then stays as it was.
     """
     now, said = issue_moment(out, (now or _clock()).astimezone(UTC).replace(microsecond=0))
     settings = settings or settings_for(farm_path, settings_path)
-    order = _Order(out, settings, jobs, now, strict, progress)
+    if cluster is not None:
+        check_address(cluster)
+    order = _Order(out, settings, jobs, cluster, now, strict, progress)
     rig(settings)  # refuses settings before the farm file is read
     farm = open_farm(farm_path, settings, as_of or Now.at(now))
     farm = replace(farm, remarks=(*farm.remarks, *said))
@@ -149,7 +156,8 @@ def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
         written = [p for place, p in enumerate(farm.parcels) if place not in failed]
         missing = tuple(_missing(farm.parcels[place], why) for place, why in failed.items())
         write_shared(stage, farm, settings, edition, context, written, other, missing=missing)
-    return replace(report, rewritten=tuple(job.slug for job in todo if job.place not in failed))
+    rewritten = tuple(job.slug for job in todo if job.place not in failed)
+    return replace(report, rewritten=rewritten, remarks=(*report.remarks, *order.said))
 
 
 def _stop_if_same(before: Edition | None, report: BuildReport) -> None:
@@ -172,7 +180,10 @@ def _survey(stage: Staging, farm: Farm, task: Task, todo: list[Job], order: _Ord
 
 
 def _outcomes(farm: Farm, task: Task, todo: list[Job], order: _Order) -> Generator[Outcome, None, None]:
-    count = order.jobs or ((os.cpu_count() or 1) if len(todo) >= MANY_FIELDS else 1)
+    cpus = os.cpu_count() or 1
+    if order.cluster is not None and todo:
+        return cluster.outcomes(order.cluster, task, farm, todo, order.jobs or cpus, order.said.append)
+    count = order.jobs or (cpus if len(todo) >= MANY_FIELDS else 1)
     if count == 1 or len(todo) < 2:
         return here.outcomes(task, farm, todo)
     return cores.outcomes(task, farm, todo, count)

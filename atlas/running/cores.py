@@ -126,11 +126,13 @@ class _Crew:
         if self._lost[at.place] < TRIES:
             self._waiting.append(at)
             return None
-        return Outcome(at, {}, lost_failure(self._task, self._farm, at, f"{TRIES} times (the last by {how})"))
+        return Outcome(at, {}, lost_failure(self._task, self._farm, at, f"(by {how})"))
 
 
 def lost_failure(task: Task, farm: Farm, job: Job, how: str) -> Failure:
     """A field whose process died at it, each time it was tried."""
     who = named(task, farm.parcels[job.place])
-    reason = f"{who}: the process that surveyed it was lost {how}; look at this field's boundary and heights."
+    reason = (
+        f"{who}: the process that surveyed it was lost each time {how}; look at this field's boundary and heights."
+    )
     return Failure(reason, ours=True)
