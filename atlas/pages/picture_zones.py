@@ -14,6 +14,7 @@ from atlas.driving.records import ZONE_KEYS, Zone
 from atlas.grid import Bytes, Floats, Mask
 from atlas.pages.data_cells import CUT_OFF, NO_TURN, PageCells, Verdicts
 from atlas.pages.picture_frame import Frame, n
+from atlas.pages.picture_kernel import Places, strokes
 from atlas.pages.picture_rings import rings_path
 from atlas.pages.signs import BOB_MM, PLUMB_MM
 
@@ -68,7 +69,7 @@ def strokes_paths(v: Verdicts, cells: PageCells, frame: Frame, fall: tuple[Float
     """Path data of the strokes, and of the bob at each one's lower end (a point made visible by a round cap)."""
     s = strokes_for(cells, frame)
     lines, bobs = [], []
-    for row, col in stroke_places(v.zone == Zone.UP_DOWN, s):
+    for row, col in stroke_places(v.zone == Zone.UP_DOWN, s).tolist():
         dx, dy = fall[0][row, col] * s.length_m, -fall[1][row, col] * s.length_m
         if np.isnan(dx):
             continue
@@ -79,22 +80,9 @@ def strokes_paths(v: Verdicts, cells: PageCells, frame: Frame, fall: tuple[Float
     return "".join(lines), "".join(bobs)
 
 
-def stroke_places(open_up_down: Mask, s: Strokes) -> list[tuple[int, int]]:
-    """(row, col) of each stroke: on a lattice first, then wherever ground would be left without one nearby."""
-    rows, cols = open_up_down.shape
-    taken = np.zeros((rows // s.apart + 3, cols // s.apart + 3), dtype=np.bool_)  # one bucket of margin
-    places = []
-    first = s.every // 2
-    lattice = open_up_down[first :: s.every, first :: s.every]
-    for i, j in np.argwhere(lattice).tolist():
-        places.append((first + i * s.every, first + j * s.every))
-        taken[places[-1][0] // s.apart + 1, places[-1][1] // s.apart + 1] = True
-    for row, col in np.argwhere(open_up_down).tolist():
-        i, j = row // s.apart, col // s.apart
-        if not taken[i : i + 3, j : j + 3].any():
-            places.append((row, col))
-            taken[i + 1, j + 1] = True
-    return places
+def stroke_places(open_up_down: Mask, s: Strokes) -> Places:
+    """(row, col) of each stroke, (n, 2): on a lattice first, then wherever ground would have none nearby."""
+    return strokes(open_up_down, s.every, s.apart)
 
 
 def class_paths(classes: Bytes, count: int) -> tuple[str, ...]:

@@ -48,7 +48,7 @@ def masks(view: View, drive: Drive, zone: Bytes) -> dict[str, Mask]:
 def _strokes(view: View, up_down: Mask, gradient: Gradient) -> tuple[str, str]:
     """Strokes along the fall line as it is seen from here, with the bob at the end that is downhill."""
     every = round(STROKE_EVERY_MM * MM)
-    places = np.array(stroke_places(up_down, Strokes(every, every // 2, 0.0)), dtype=np.int64).reshape(-1, 2)
+    places = stroke_places(up_down, Strokes(every, every // 2, 0.0))
     lines, bobs = [], []
     for (row, col), (dx, dy) in zip(places.tolist(), _downhill(view, places, gradient).tolist(), strict=True):
         if math.isnan(dx):

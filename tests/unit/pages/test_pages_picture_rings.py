@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from atlas.grid import Mask
-from atlas.pages.picture_rings import rings_path
+from atlas.pages.picture_kernel import rings_plain, strokes, strokes_plain
+from atlas.pages.picture_rings import leaving, rings_path
 
 
 def cells_inside(path: str, rows: int, cols: int) -> Mask:
@@ -62,3 +63,22 @@ def test_each_ring_keeps_to_cells_joined_by_a_side() -> None:
     """A chequerboard is as many rings as it has cells."""
     mask = np.indices((6, 6)).sum(axis=0) % 2 == 0
     assert rings_path(mask).count("M") == 18
+
+
+@given(arrays(np.bool_, st.tuples(st.integers(1, 12), st.integers(1, 12))))
+@settings(max_examples=200, deadline=None)
+def test_the_kernel_writes_what_the_plain_walk_writes(mask: Mask) -> None:
+    assert rings_path(mask) == rings_plain(leaving(mask), mask.shape[1] + 1)
+
+
+def test_the_kernel_writes_long_runs_and_many_rings_like_the_plain_walk() -> None:
+    mask = np.random.default_rng(8).random((150, 1200)) < 0.5
+    mask[20:40, 3:1100] = True
+    assert rings_path(mask) == rings_plain(leaving(mask), 1201)
+
+
+@given(arrays(np.bool_, st.tuples(st.integers(1, 20), st.integers(1, 20))), st.integers(2, 9))
+@settings(max_examples=200, deadline=None)
+def test_strokes_stand_where_the_plain_reading_puts_them(ground: Mask, every: int) -> None:
+    found = strokes(ground, every, max(1, every // 2))
+    assert [tuple(place) for place in found.tolist()] == strokes_plain(ground, every, max(1, every // 2))
