@@ -78,11 +78,11 @@ def closed_causes(field: FieldWords, drive: Drive, tr: Translate = untranslated)
     Their areas add up to hand work, keep-out and unmeasured ground together (where the field does not reach past
     its window of heights), cells at the edge by the part of them that lies in the field.
     """
-    zone, reason = drive.zone.ravel()[field.frame.cells], drive.reason.ravel()[field.frame.cells]
-    closed = zone >= Zone.ON_FOOT
-    group = np.where(closed, field.key_of_reason[reason], np.uint8(NO_CAUSE))
+    group, met = _closed_by(
+        drive.zone.ravel(), drive.reason.ravel(), field.frame.cells, field.key_of_reason, int(Zone.ON_FOOT)
+    )
     found = _tally(field, group, len(KEYS))
-    codes = np.flatnonzero(np.bincount(reason[closed], minlength=256)[Reason.TAG + 1 :]) + 1
+    codes = np.flatnonzero(met[Reason.TAG + 1 :]) + 1
     causes = []
     for i in np.flatnonzero(found.spread.sum(axis=1) > 0):
         tags = tuple(int(tag) for tag in codes if field.key_of_reason[Reason.TAG + tag] == i)
@@ -120,6 +120,20 @@ def _tally(field: FieldWords, group: Bytes, groups: int) -> _Tally:
         group, frame.code, frame.weight, frame.z, field.things.near, out.spread, out.rise, out.measured, out.near
     )
     return out
+
+
+@njit(cache=True)
+def _closed_by(
+    zone: Bytes, reason: Bytes, cells: npt.NDArray[np.int64], key_of_reason: Bytes, closed_from: int
+) -> tuple[Bytes, Mask]:
+    """Per cell the place in KEYS of what closes it, or NO_CAUSE, (cells,); and which reasons close any, (256,)."""
+    group, met = np.full(cells.size, NO_CAUSE, dtype=np.uint8), np.zeros(256, dtype=np.bool_)
+    for i in range(cells.size):
+        if zone[cells[i]] >= closed_from:
+            why = reason[cells[i]]
+            group[i] = key_of_reason[why]
+            met[why] = True
+    return group, met
 
 
 @njit(cache=True)

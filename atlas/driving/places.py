@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -266,8 +267,15 @@ def _two_sides(by_side: Floats, tr: Translate) -> str:
 
 def _mean_direction(shares: Floats) -> tuple[float, float]:
     """Mean direction in eighths of a turn clockwise from north, and how firmly (0 to 1) the shares agree on it."""
-    turn = np.arange(shares.size) * 2 * np.pi / shares.size
-    east, north, whole = (shares * np.sin(turn)).sum(), (shares * np.cos(turn)).sum(), shares.sum()
+    sin, cos = _turns(shares.size)
+    east, north, whole = (shares * sin).sum(), (shares * cos).sum(), shares.sum()
     if whole <= 0:
         return 0.0, 0.0
     return float(np.arctan2(east, north) / (2 * np.pi) * 8), float(np.hypot(east, north) / whole)
+
+
+@cache
+def _turns(parts: int) -> tuple[Floats, Floats]:
+    """Sine and cosine of the directions that part a whole turn."""
+    turn = np.arange(parts) * 2 * np.pi / parts
+    return np.sin(turn), np.cos(turn)

@@ -88,10 +88,13 @@ JOIN_TWO = N_("{first}, and {last}")
 AND_MORE = N_("smaller places on the map")
 
 
-def where_not(field: FieldWords, drive: Drive, tr: Translate = untranslated) -> tuple[str, ...]:
+def where_not(
+    field: FieldWords, drive: Drive, tr: Translate = untranslated, causes: Sequence[Cause] | None = None
+) -> tuple[str, ...]:
     """One or two sentences for one machine on one ground with one driver.
 
-    `field` (`causes.field_words`) is shared by all drives of a field. `tr` translates the fixed phrases.
+    `field` (`causes.field_words`) is shared by all drives of a field. `tr` translates the fixed phrases; `causes`
+    are the drive's own (`causes.closed_causes`), where they are known already.
     """
     closed_m2 = drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
     area_m2 = closed_m2 + drive.any_way_m2 + drive.up_down_m2
@@ -99,7 +102,7 @@ def where_not(field: FieldWords, drive: Drive, tr: Translate = untranslated) -> 
         return (tr(S_NOTHING_MEASURED),)
     if closed_m2 < LEAST_M2:
         return (_nothing_closed(field.hazards, tr), *_how(field, drive, tr))
-    why = _list(_told(closed_causes(field, drive, tr), closed_m2), tr)
+    why = _list(_told(closed_causes(field, drive, tr) if causes is None else causes, closed_m2), tr)
     if closed_m2 >= WHOLE * area_m2:
         return (tr(S_ALL).format(why=why),)
     share, area = share_words(closed_m2 / area_m2, tr), area_words(closed_m2, tr)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from atlas import words
-from atlas.driving.causes import FieldWords, closed_causes, field_words
+from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words
 from atlas.driving.records import ZONE_KEYS, Drive
 from atlas.driving.sentences import where_not
 from atlas.languages import tr
@@ -51,11 +52,11 @@ def frame_of(survey: FieldSurvey) -> FieldWords:
 
 def drive_words(frame: FieldWords, drive: Drive) -> DriveWords:
     """The words for one drive; `frame` is the field's, shared by all of them."""
-    return DriveWords(where_not(frame, drive, tr), _causes(frame, drive), _figures(drive))
-
-
-def _causes(frame: FieldWords, drive: Drive) -> tuple[Line, ...]:
     found = closed_causes(frame, drive, tr)
+    return DriveWords(where_not(frame, drive, tr, found), _causes(found), _figures(drive))
+
+
+def _causes(found: Sequence[Cause]) -> tuple[Line, ...]:
     return tuple(Line(tr(CAUSES[c.key]), area(c.area_m2), c.place, c.tags) for c in found if c.area_m2 >= 0.5)
 
 
