@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from multiprocessing.connection import Connection
 
 from atlas.driving.machines import Rig
@@ -30,6 +31,18 @@ def survey(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> FieldSur
 def serve(pipe: Connection, task: Task) -> None:
     """What a process of `--jobs` runs, but deadly."""
     vars(field)["survey_field"] = survey
+    _serve(pipe, task)
+
+
+def serve_stuck(pipe: Connection, task: Task) -> None:
+    """The same, but at that field it stays for ever."""
+
+    def stay(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> FieldSurvey:
+        while parcel.field_id == DEADLY:
+            time.sleep(1)
+        return survey_field(farm, parcel, settings, rig)
+
+    vars(field)["survey_field"] = stay
     _serve(pipe, task)
 
 

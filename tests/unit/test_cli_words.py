@@ -1,0 +1,30 @@
+"""The bar of a long build: how many of how many, and the time left as counted from those done."""
+
+from __future__ import annotations
+
+import io
+import time
+
+import click
+import pytest
+
+from atlas.cli_words import steps
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_the_bar_tells_the_time_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = [1000.0]
+    monkeypatch.setattr(time, "time", lambda: clock[0])
+    screen = Terminal()
+    with click.progressbar(length=1, label="Fields", show_pos=True, file=screen) as bar:
+        step = steps(bar)
+        for done in range(1, 5):
+            clock[0] += 30.0
+            step(done, 100)
+    last = screen.getvalue().split("\r")[-1]
+    assert "4/100" in last
+    assert "00:48:00" in last  # 96 fields of half a minute each
