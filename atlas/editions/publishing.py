@@ -16,6 +16,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
+from atlas.editions.disk import MOST_BYTES, names_to_disk, opened_inside, to_disk
 from atlas.errors import OutputError
 
 FORMAT = "field-atlas/1"
@@ -82,7 +83,7 @@ class Staging:
 def is_atlas(folder: Path) -> bool:
     """Whether a folder holds an atlas of ours, told by the first key of its data file."""
     try:
-        with (folder / "data" / "atlas.json").open("rb") as f:
+        with opened_inside(folder, "data/atlas.json") as f:
             head = f.read(64)
     except OSError:
         return False
@@ -101,11 +102,27 @@ def check_target(out: Path) -> Path | None:
     if not out.is_dir():
         raise OutputError(f"{out}: is a file; name a folder for the atlas.")
     if is_atlas(out):
+        _check_plain(out)
         return out
     other = sorted(p.name for p in out.iterdir() if not p.name.startswith("."))
     if other:
         raise OutputError(f"{out}: holds something else than an atlas ('{other[0]}'); name a new folder.")
     return None
+
+
+def _check_plain(atlas: Path) -> None:
+    """Raise OutputError for an atlas with a link or a pipe in it, or with state no build of ours would write: the
+    next build takes files over from it, and reads its state."""
+    folders = [atlas]
+    while folders:
+        with os.scandir(folders.pop()) as found:
+            for entry in found:
+                if entry.is_dir(follow_symlinks=False):
+                    folders.append(Path(entry.path))
+                elif not entry.is_file(follow_symlinks=False) and not entry.name.startswith("."):
+                    raise OutputError(f"{entry.path}: is a link or a pipe, an atlas has none; name a new folder.")
+                elif entry.path.startswith(str(atlas / STATE)) and entry.stat().st_size > MOST_BYTES:
+                    raise OutputError(f"{entry.path}: is larger than any file of an atlas; name a new folder.")
 
 
 @contextlib.contextmanager
@@ -124,6 +141,7 @@ def staging(out: Path) -> Iterator[Staging]:
         _empty(folder)
         _carry_dot_files(out, folder)
         yield Staging(folder, previous)
+        to_disk(folder)  # or a power cut after the exchange would leave empty files under the old names
         lock = _published(folder, out, claimed)
     except OSError as e:
         if e.errno not in _THE_DISK:
@@ -142,6 +160,7 @@ def _published(new: Path, out: Path, lock: int) -> int | None:
     not ours to touch then.
     """
     _exchange(new, out)
+    names_to_disk(out.parent)
     os.close(lock)
     return _locked(new)
 

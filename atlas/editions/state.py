@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import importlib.resources
 import json
+import re
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from typing import Any
 from shapely import to_wkb
 from shapely.geometry.base import BaseGeometry
 
+from atlas.editions.disk import read_inside
 from atlas.editions.publishing import FORMAT, is_atlas
 from atlas.farm.backdrop import backdrop_mark
 from atlas.farm.farm import Farm
@@ -29,6 +31,8 @@ from atlas.settings import Settings
 from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m, view_windows
 
 STATE_FILE = "data/state/edition.json"
+_PAGE = re.compile(r"fields/[a-z0-9-]+\.html")
+_FILE = re.compile(r"(print/)?fields/[a-z0-9-]+(\.[A-Za-z0-9-]+)?\.(html|js|pdf)")  # of one field, in any language
 PRODUCTS = ("figures", "entry", "walk", "polygons")  # of a field's state, what its first line leaves out
 
 
@@ -89,11 +93,13 @@ def unpack(content: bytes) -> FieldState | None:
         unpacker = zlib.decompressobj()
         text, _, shapes = unpacker.decompress(content.partition(b"\n")[2], 256_000_000).partition(b"\n")
         raw = json.loads(text)
+        if not _PAGE.fullmatch(raw["figures"]["page"]):
+            return None
         at = 0
         for row in raw["polygons"]:
             row["geometry"], at = shapes[at : at + row["geometry"]], at + row["geometry"]
         return FieldState(head.key, head.number, files=head.files, **raw)
-    except (zlib.error, ValueError, TypeError, KeyError):
+    except (zlib.error, ValueError, TypeError, KeyError, RecursionError):
         return None
 
 
@@ -103,8 +109,9 @@ def unpack_head(content: bytes) -> FieldHead | None:
     try:
         told = json.loads(line)
         head = FieldHead(str(told["key"]), int(told["number"]), [str(f) for f in told["files"]])
-        return head if told["crc"] == zlib.crc32(packed) else None
-    except (ValueError, TypeError, KeyError):
+        ours = all(_FILE.fullmatch(file) for file in head.files)
+        return head if ours and told["crc"] == zlib.crc32(packed) else None
+    except (ValueError, TypeError, KeyError, RecursionError):
         return None
 
 
@@ -117,13 +124,13 @@ def previous_edition(out: Path | None) -> Edition | None:
     if out is None or not is_atlas(out):
         return None
     try:
-        raw = json.loads((out / STATE_FILE).read_bytes())
+        raw = json.loads(read_inside(out, STATE_FILE))
         if raw["format"] != FORMAT:
             return None
         e = raw["edition"]
         issued = datetime.fromisoformat(e["issued_at"]).astimezone(UTC)
         return Edition(int(e["number"]), issued, str(e["fingerprint"]))
-    except (OSError, ValueError, KeyError, TypeError, OverflowError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return None
 
 
@@ -132,8 +139,8 @@ def previous_slugs(out: Path | None) -> list[str]:
     if out is None or not is_atlas(out):
         return []
     try:
-        return [str(slug) for slug in json.loads((out / STATE_FILE).read_bytes())["fields"]]
-    except (OSError, ValueError, KeyError, TypeError):
+        return [str(slug) for slug in json.loads(read_inside(out, STATE_FILE))["fields"]]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return []
 
 
@@ -142,7 +149,7 @@ def previous_field(out: Path | None, slug: str) -> FieldState | None:
     if out is None:
         return None
     try:
-        return unpack((out / state_path(slug)).read_bytes())
+        return unpack(read_inside(out, state_path(slug)))
     except OSError:
         return None
 
@@ -152,9 +159,10 @@ def previous_head(out: Path | None, slug: str) -> FieldHead | None:
     if out is None:
         return None
     try:
-        return unpack_head((out / state_path(slug)).read_bytes())
+        head = unpack_head(read_inside(out, state_path(slug)))
     except OSError:
         return None
+    return head if head and f"fields/{slug}.html" in head.files else None
 
 
 def stamp(moment: datetime) -> str:
