@@ -26,7 +26,7 @@ def terrain() -> Heights:
     return Heights(grid, 600 + 0.35 * y + 0.0022 * y * y + 0.6 * np.cos(x / 14) + noise)
 
 
-def write(path: Path, fields: int = 4, names: tuple[str, ...] = NAMES) -> Path:
+def write(path: Path, fields: int = 4, names: tuple[str, ...] = NAMES, farms: tuple[str, ...] = ()) -> Path:
     """Write a farm file of up to six fields in two rows, with hazards of several kinds, ways in, a release.
 
     The clock of the farm: a storm on 2026-05-01, a release of the first field from 2 to 9 May 2026.
@@ -48,6 +48,8 @@ def write(path: Path, fields: int = 4, names: tuple[str, ...] = NAMES) -> Path:
         geometry=boxes,
         crs=METRIC.to_wkt(),
     )
+    if farms:
+        parcels["farm"] = farms[:fields]
     with_tif(path.with_suffix(".tif"), heights)
     write_farm(
         path,

@@ -6,14 +6,15 @@ Two remembered figures of a field (as in data/atlas.json) are compared; what is 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import asdict
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal, get_args
 
 from atlas.editions.publishing import is_atlas
-from atlas.editions.state import Edition, FieldState, previous_field, previous_slugs, stamp
+from atlas.editions.state import Edition, FieldState, previous_field, previous_ids, previous_slugs, stamp
 from atlas.farm.records import HAZARD_KINDS
 from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange, What
 
@@ -24,68 +25,62 @@ CLOSED = ("on_foot_m2", "keep_out_m2", "unsurveyed_m2")
 
 
 class Changes:
-    """This map's changes, gathered field by field, then those the atlas before remembers.
+    """What this map changes of some fields, gathered field by field.
 
     The first map of all has nothing to tell, and what cannot be read of the atlas before costs only that memory.
     """
 
-    def __init__(self, previous: Path | None, edition: Edition) -> None:
-        self._previous, self._edition = previous, edition
-        self._before = _Before(previous)
+    def __init__(self, before: Before, edition: Edition) -> None:
+        self._before, self._edition = before, edition
         self._found: list[FieldChange] = []
-        self._ids: set[str] = set()
-        self._slugs: set[str] = set()
+        self._taken = 0
 
     def take(self, state: FieldState) -> None:
-        """Every field of this map, one after the other."""
-        self._ids.add(state.figures["field_id"])
-        self._slugs.add(Path(state.figures["page"]).stem)
+        """Every one of these fields, one after the other."""
+        self._taken += 1
         if self._before.slugs and state.number == self._edition.number:
             self._found.append(self._before.change(state.figures))
 
-    def all(self) -> list[MapChanges]:
-        """Newest map first."""
-        found, before = list(self._found), self._before
-        if before.slugs and (before.mixed or not self._slugs.issuperset(before.slugs)):
-            found += [field_removed(figures) for figures in before.without(self._ids)]
-        new = MapChanges(self._edition.number, stamp(self._edition.issued_at), len(self._ids), tuple(found))
-        return [new, *earlier_changes(self._previous)]
+    def new(self, removed: Iterable[Mapping[str, Any]]) -> MapChanges:
+        """This map's changes; `removed` are the figures of fields that are no longer among these."""
+        found = (*self._found, *map(field_removed, removed))
+        return MapChanges(self._edition.number, stamp(self._edition.issued_at), self._taken, found)
 
 
-class _Before:
+class Before:
     """The fields of the atlas before. A field is known again by its id, whatever it is called now."""
 
     def __init__(self, previous: Path | None) -> None:
         self._previous = previous
         self.slugs = previous_slugs(previous)
-        self._by_id: dict[str, Mapping[str, Any]] | None = None
-
-    @property
-    def mixed(self) -> bool:
-        """Whether a field turned up whose file is new or was another field's."""
-        return self._by_id is not None
 
     def change(self, figures: Mapping[str, Any]) -> FieldChange:
+        """What this map says of a field that the map before did not."""
         old = self._figures(Path(figures["page"]).stem) or {}
         if old.get("field_id") != figures["field_id"]:  # new, or renamed: its file is another one
-            old = self._all().get(figures["field_id"], {})
-        if not old:
-            unread = len(self._all()) < len(self.slugs)  # it may be among what cannot be read
-            return _only(figures, unknown=True) if unread else field_change(None, figures)
+            slug = self._slug_of.get(figures["field_id"])
+            old = (self._figures(slug) if slug else None) or {}
+            if not old:
+                unread = slug is not None or len(self._slug_of) < len(self.slugs)  # it may be there
+                return _only(figures, unknown=True) if unread else field_change(None, figures)
         try:
             return field_change(old, figures)
         except (KeyError, TypeError, ValueError, AttributeError):  # written by another version
             return _only(figures, unknown=True)
 
-    def without(self, ids: set[str]) -> list[Mapping[str, Any]]:
-        """The figures of fields that are no longer there."""
-        return [figures for field_id, figures in self._all().items() if field_id not in ids]
+    def without(self, ids: Container[str]) -> Iterator[Mapping[str, Any]]:
+        """The figures of fields that are no longer there: all but these `ids`."""
+        gone = [slug for field_id, slug in self._slug_of.items() if field_id not in ids] if self.slugs else []
+        return (figures for slug in gone if (figures := self._figures(slug)))
 
-    def _all(self) -> dict[str, Mapping[str, Any]]:
-        if self._by_id is None:
-            read = (self._figures(slug) for slug in self.slugs)
-            self._by_id = {figures["field_id"]: figures for figures in read if figures}
-        return self._by_id
+    @cached_property
+    def _slug_of(self) -> dict[str, str]:
+        """Slug by field id, as far as the atlas before tells; figures are read when they are asked for."""
+        ids = previous_ids(self._previous)
+        if len(ids) == len(self.slugs):
+            return dict(zip(ids, self.slugs, strict=True))
+        read = ((slug, self._figures(slug)) for slug in self.slugs)
+        return {figures["field_id"]: slug for slug, figures in read if figures}
 
     def _figures(self, slug: str) -> Mapping[str, Any] | None:
         state = previous_field(self._previous, slug)
@@ -186,12 +181,12 @@ def _release(
     return "changed" if before else "released"
 
 
-def earlier_changes(out: Path | None) -> list[MapChanges]:
+def earlier_changes(out: Path | None, file: str = CHANGES_FILE) -> list[MapChanges]:
     """What the atlas before remembers of its own changes, newest first; nothing if it cannot be read."""
     if out is None or not is_atlas(out):
         return []
     try:
-        raw = json.loads((out / CHANGES_FILE).read_bytes())
+        raw = json.loads((out / file).read_bytes())
         return [_map_changes(m) for m in raw]
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return []

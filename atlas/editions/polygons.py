@@ -28,7 +28,7 @@ COLUMNS: dict[str, dict[str, type]] = {
     "zones": {"field_id": str, "name": str, "machine": str, "ground": str, "driver": str, "zone": str},
 }
 DTYPES: dict[type, type] = {str: object, float: np.float64, int: np.int64}
-HELD_BYTES = 128_000_000  # of geometry before some is written: a farm is written in one go
+HELD_BYTES = 16_000_000  # of geometry before some is written
 FIXED_DATE = "2000-01-01T00:00:00.000Z"  # the same input gives the same bytes
 
 

@@ -144,6 +144,16 @@ def previous_slugs(out: Path | None) -> list[str]:
         return []
 
 
+def previous_ids(out: Path | None) -> list[str]:
+    """The ids of the fields in `previous_slugs`, in their order; none if the atlas does not say them."""
+    if out is None or not is_atlas(out):
+        return []
+    try:
+        return [str(field_id) for field_id in json.loads((out / STATE_FILE).read_bytes())["ids"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+
+
 def previous_field(out: Path | None, slug: str) -> FieldState | None:
     """What the atlas before remembers of a field, or None."""
     if out is None:
@@ -220,6 +230,8 @@ def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> st
     ]
     parts += [repr(_fields_of(r)) for r in farm.releases if r.field_id == parcel.field_id]
     parts += [repr(_fields_of(m)) for m in farm.remarks if m.row == parcel.field_id]
+    group = farm.group_of(parcel)
+    parts += [f"among {group.slug}"] if group else []  # where the sheet's links lead
     return _digest(parts)
 
 

@@ -10,6 +10,7 @@ from typing import Protocol
 
 from shapely.strtree import STRtree
 
+from atlas.farm.groups import Group, groups_of
 from atlas.farm.records import Hazard, Parcel, Release, Remark, Storm, WayIn
 from atlas.grid import Bounds, Grid, Heights
 
@@ -72,6 +73,19 @@ class Farm:
     def farthest_m(self) -> float:
         """How far off the farthest-reaching marking can still matter."""
         return max((h.matters_within_m for h in self.hazards), default=0.0)
+
+    @cached_property
+    def groups(self) -> tuple[Group, ...]:
+        """Fields that share their pages, where one page does not hold all; else none."""
+        return groups_of(self.parcels)
+
+    @cached_property
+    def _group_of(self) -> dict[str, Group]:
+        return {self.parcels[place].field_id: group for group in self.groups for place in group.places}
+
+    def group_of(self, parcel: Parcel) -> Group | None:
+        """The group a field belongs to; None where all are together."""
+        return self._group_of.get(parcel.field_id)
 
     def hazards_near(self, bounds: Bounds) -> tuple[Hazard, ...]:
         """Live hazards whose bounding box touches `bounds`, in file order."""

@@ -75,7 +75,7 @@ class ToldMap:
 
 
 def changes_page(changes: Sequence[MapChanges], ctx: PageContext) -> dict[str, bytes]:
-    """`changes.html`; `changes` newest first, the current map's among them."""
+    """`changes.html` (or the group's); `changes` newest first, the current map's among them."""
     here: dict[str, bool] = {}  # page → whether the newest word on it leaves it in the atlas
     for m in changes:
         for f in m.fields:
@@ -85,7 +85,7 @@ def changes_page(changes: Sequence[MapChanges], ctx: PageContext) -> dict[str, b
         machines = {key: machine_label(m) for key, m in ctx.rig.machines.items()}
         return {"maps": [_map(m, here, machines, m is changes[-1]) for m in changes], "named": NAMED}
 
-    return pages("changes.html", "changes.html", ctx, told)
+    return pages(ctx.home.changes, "changes.html", ctx, told)
 
 
 def _map(m: MapChanges, here: dict[str, bool], machines: dict[str, str], oldest: bool) -> ToldMap:

@@ -55,8 +55,8 @@ class DayRow:
 def day_page(
     entries: Sequence[OverviewEntry], ctx: PageContext, ways_in: Sequence[EntryWayIn]
 ) -> dict[str, bytes]:
-    """day.html in every language; numbers are the overview's."""
-    return pages("day.html", "day.html", ctx, lambda: _values(entries, ctx, ways_in))
+    """day.html (or the group's) in every language; numbers are the overview's."""
+    return pages(ctx.home.day, "day.html", ctx, lambda: _values(entries, ctx, ways_in))
 
 
 def _values(

@@ -46,7 +46,9 @@ def entry_of(survey: FieldSurvey, ctx: PageContext) -> OverviewEntry:
 def overview_page(
     entries: Sequence[OverviewEntry], ctx: PageContext, relief: FarmRelief, missing: Sequence[str] = ()
 ) -> dict[str, bytes]:
-    """index.html and the script of its movable map. A release that had ended by the time of issue is none.
+    """index.html (or the group's page) and the script of its movable map.
+
+    A release that had ended by the time of issue is none.
 
     `missing` are the names of fields that could not be surveyed: they are said, lest they seem open ground.
     """
@@ -75,8 +77,8 @@ def overview_page(
     }
     moving = map_script(Frame(frame.bounds, frame.scale))
     return {
-        **pages("index.html", "overview.html", ctx, lambda: values | _words(ctx, drawing.north_deg)),
-        "assets/overview-map.js": f"window.fieldAtlas = window.fieldAtlas || {{}};\n{moving}".encode(),
+        **pages(ctx.home.overview, "overview.html", ctx, lambda: values | _words(ctx, drawing.north_deg)),
+        ctx.home.map_script: f"window.fieldAtlas = window.fieldAtlas || {{}};\n{moving}".encode(),
     }
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from atlas.driving.walk import CLIMB_PER_HOUR, METRES_PER_HOUR, MOST_MINUTES, STOP_MINUTES
 from atlas.driving.walk_records import FarmWalks, Stop, Walk
 from atlas.farm import slugs
-from atlas.pages.context import PageContext
+from atlas.pages.context import Home, PageContext
 from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.render import number, pages
 from atlas.pages.walk_map import Ground, WalkDrawing, draw_walk
@@ -31,11 +31,10 @@ class WalkSheet:
 
 
 @dataclass(frozen=True)
-class FarmLine:
+class WalkLine:
     """One farm in the list of farms, where there are several."""
 
-    name: str
-    page: str
+    home: Home
     walks: int
     unconfirmed: int
     places: int
@@ -65,21 +64,27 @@ def walk_pages(
         farm = farms[0] if farms else FarmWalks("", (), 0)
         if keep("walk.html", _rests_on(farm, entries, ctx, crs_wkt)):
             return {}
-        return _farm_page("walk.html", farm, entries, ctx, crs_wkt)
+        return farm_walk_page("walk.html", farm, entries, ctx, crs_wkt)
     files: dict[str, bytes] = {}
     lines = []
     names = slugs.give((f.farm, f"farm {i}") for i, f in enumerate(farms, 1))
     for farm, name in zip(farms, names, strict=True):
         own = [e for e in entries if e.farm == farm.farm]
         if not keep(f"walks/{name}.html", _rests_on(farm, own, ctx, crs_wkt)):
-            files |= _farm_page(f"walks/{name}.html", farm, own, ctx, crs_wkt)
-        stops = [s for w in farm.walks for _, s in w.stops]
-        lines.append(
-            FarmLine(
-                farm.farm, f"walks/{name}.html", len(farm.walks), sum(s.unconfirmed for s in stops), len(stops)
-            )
-        )
-    return pages("walk.html", "walk_farms.html", ctx, lambda: {"farms": lines}) | files
+            files |= farm_walk_page(f"walks/{name}.html", farm, own, ctx, crs_wkt)
+        lines.append(walk_line(farm, Home(name, farm.farm)))
+    return walk_list_page(lines, ctx, together=True) | files
+
+
+def walk_line(farm: FarmWalks, home: Home) -> WalkLine:
+    """What the list of farms says of one farm's walks."""
+    stops = [s for w in farm.walks for _, s in w.stops]
+    return WalkLine(home, len(farm.walks), sum(s.unconfirmed for s in stops), len(stops))
+
+
+def walk_list_page(lines: Sequence[WalkLine], ctx: PageContext, together: bool = False) -> dict[str, bytes]:
+    """walk.html where each farm's walks have a page of their own; `together`: all are in one file of waypoints."""
+    return pages("walk.html", "walk_farms.html", ctx, lambda: {"farms": lines, "together": together})
 
 
 def _rests_on(farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str) -> str:
@@ -87,9 +92,10 @@ def _rests_on(farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContex
     return repr((farm, [e.as_json() for e in entries], told, crs_wkt))
 
 
-def _farm_page(
+def farm_walk_page(
     path: str, farm: FarmWalks, entries: Sequence[OverviewEntry], ctx: PageContext, crs_wkt: str
 ) -> dict[str, bytes]:
+    """One farm's walks; `entries` are its fields."""
     grounds = [Ground.of(e) for e in entries]
     drawings = [draw_walk(w, grounds, crs_wkt) for w in farm.walks]
     return pages(path, "walk.html", ctx, lambda: _values(farm, drawings))

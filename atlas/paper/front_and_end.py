@@ -14,7 +14,18 @@ from atlas.pages.overview_paper import sheet_for
 from atlas.pages.render import day, environment
 from atlas.paper.blocks import Block, Setting
 from atlas.paper.page_tree import Element, read_page
-from atlas.paper.phrases import ATLAS, BRIEFING, MACHINES, MAP, OVERVIEW, PAGE, SHEET_COUNT, SHEET_OF_MAP, said
+from atlas.paper.phrases import (
+    ATLAS,
+    BRIEFING,
+    FARMS,
+    MACHINES,
+    MAP,
+    OVERVIEW,
+    PAGE,
+    SHEET_COUNT,
+    SHEET_OF_MAP,
+    said,
+)
 from atlas.paper.pictures import fit
 from atlas.paper.typesetting import typeset
 
@@ -22,13 +33,12 @@ from atlas.paper.typesetting import typeset
 @dataclass(frozen=True)
 class BoundSheet:
     """A field's sheet in the bound atlas: its number in the list, its name, the map it last changed in, and how
-    many pages it has there; `file` is where it is bound instead, if it is."""
+    many pages it has there."""
 
     number: int
     name: str
     map_number: int
     pages: int
-    file: str = ""
 
 
 def overview_pdf(index: bytes, sheets: Sequence[BoundSheet], ctx: PageContext) -> bytes:
@@ -37,6 +47,19 @@ def overview_pdf(index: bytes, sheets: Sequence[BoundSheet], ctx: PageContext) -
     Raises OutputError where the page is not laid out as overview pages are.
     """
     return typeset("overview.typ", _overview(read_page(index), sheets, ctx), ctx.issued_at)
+
+
+def farms_pdf(index: bytes, ctx: PageContext) -> bytes:
+    """The list of farms, from its page."""
+    main = _part(read_page(index), "main", "")
+    data = {
+        **_common(ctx, said(FARMS)),
+        "heading": said(FARMS),
+        "words": Setting().within(_part(main, "section", "fm-list")),
+        "cards": [],
+        "grounds": [],
+    }
+    return typeset("machines.typ", data, ctx.issued_at)
 
 
 def machines_pdf(machines: bytes, ctx: PageContext) -> bytes:
@@ -133,7 +156,6 @@ def _rows(listed: Element, setting: Setting, sheets: Sequence[BoundSheet]) -> li
                 "share": [{"t": cells[2].text(), "s": ""}],
                 "map": str(sheet.map_number),
                 "after": after,
-                "file": sheet.file,
             }
         )
         after += sheet.pages

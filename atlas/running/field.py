@@ -7,12 +7,14 @@ half of a field behind, and a cluster's workers need not see the folder that is 
 from __future__ import annotations
 
 import traceback
+from dataclasses import replace
 
 from atlas.editions.polygons import polygons_of
 from atlas.editions.state import FieldState, state_path
 from atlas.errors import AtlasError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
+from atlas.pages.context import home_of
 from atlas.pages.figures import field_figures
 from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet, shown_set
@@ -42,8 +44,9 @@ def named(task: Task, parcel: Parcel) -> str:
 
 def field_files(task: Task, farm: Farm, parcel: Parcel, key: str) -> dict[str, bytes]:
     """The field's pages, paper and state by path. Raises AtlasError where it cannot be surveyed."""
-    survey = survey_field(farm, parcel, task.settings, task.context.rig)
-    files = field_sheet(survey, task.context)
+    context = replace(task.context, home=home_of(farm, parcel))
+    survey = survey_field(farm, parcel, task.settings, context.rig)
+    files = field_sheet(survey, context)
     page = next(name for name in files if name.endswith(".html"))
     if task.settings.print.pdf:
         files |= field_pdfs(files, parcel.slug, survey.place, task.context)

@@ -17,7 +17,6 @@ import numpy as np
 import pikepdf
 import printed
 import pytest
-import quick_farm
 import typst
 from conftest import MAY_3
 from PIL import Image
@@ -26,8 +25,8 @@ from atlas import engine
 from atlas.errors import OutputError
 from atlas.farm import change
 from atlas.farm.opening import open_farm
-from atlas.paper import typesetting, volumes
-from atlas.settings import PrintTable, Settings, parse
+from atlas.paper import typesetting
+from atlas.settings import Settings, parse
 
 DPI = 400
 MAY_4 = MAY_3 + timedelta(days=1)
@@ -175,48 +174,6 @@ def test_after_a_mark_one_sheet_is_set_anew(
     assert "Far corner · Map 2, 4 May 2026 · sheet 1 of" in told
     assert "Lower meadow · Map 1, 3 May 2026 · sheet 1 of" in told
     assert "in the atlas of map 2, 4 May 2026: page 3 of" in told
-
-
-def test_very_many_fields_are_bound_by_farm(
-    small_farm_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """With room for three in one file the small farm's four make two volumes; a mark binds one of them anew."""
-    monkeypatch.setattr(volumes, "MOST_BOUND", 3)
-    monkeypatch.setattr(volumes, "MOST_TOGETHER", 3)
-    farm = Path(shutil.copy(small_farm_file, tmp_path / "farm.gpkg"))
-    out = tmp_path / "build"
-    settings = quick_farm.settings().model_copy(update={"print": PrintTable()})
-    engine.build(farm, out, settings=settings, now=MAY_3, jobs=1)
-    before = snapshot(out)
-    assert {n for n in before if n.startswith("print/farms/")} == {
-        "print/farms/sheets.pdf",
-        "print/farms/sheets-2.pdf",
-    }
-    first, second = (printed.text(out / "print" / "farms" / n) for n in ("sheets.pdf", "sheets-2.pdf"))
-    assert all(name in first for name in ("Lower meadow", "Upper meadow", "Spring bank"))
-    assert "Far corner" in second
-    assert "Briefing record" in second
-    listed = printed.text(out / "print" / "atlas.pdf", 2).replace("farms/ ", "farms/")
-    assert listed.count("farms/sheets.pdf") == 3
-    assert "farms/sheets-2.pdf" in listed
-    spot = open_farm(farm, settings, MAY_4).parcels[3].shape.representative_point()
-    change.mark(farm, "no_go", spot, seen_at=MAY_4, settings=settings)
-    engine.build(farm, out, settings=settings, now=MAY_4, jobs=1)
-    after = snapshot(out)
-    assert after["print/farms/sheets.pdf"] == before["print/farms/sheets.pdf"]
-    assert after["print/farms/sheets-2.pdf"] != before["print/farms/sheets-2.pdf"]
-
-
-def test_volumes_have_names_of_their_own() -> None:
-    many = [volumes.FieldSheet(f"f{i}", "x", 1, f"Hof {'Ä' if i % 2 else 'ä'}{i // 500}") for i in range(1000)]
-    made = volumes.volumes(many)
-    assert len({v.path.lower() for v in made}) == len(made) == 4
-    assert sorted(n for v in made for n, _ in v.sheets) == list(range(1, 1001))
-    assert volumes.volumes(many[:100]) == ()
-    assert {v.title for v in volumes.volumes(many[:101])} == {"Hof Ä0", "Hof ä0"}
-    own = [replace(sheet, farm="") for sheet in many]
-    assert volumes.volumes(own[:400]) == ()
-    assert len(volumes.volumes(own[:401])) == 2
 
 
 def test_a_page_number_is_laid_over_at_the_foot_and_hides_nothing(bound: Path) -> None:
