@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import several_farms
-from shapely.geometry import box
+from shapely.geometry import Polygon, box
 
 from atlas.farm import groups
 from atlas.farm.groups import A_PART, MOST_TOGETHER, farm_of, groups_of
@@ -23,7 +23,7 @@ def parcels(count: int, *farms: str) -> list[Parcel]:
     ]
 
 
-def square(x: int, y: int):  # type: ignore[no-untyped-def]
+def square(x: int, y: int) -> Polygon:
     return box(50 * x, 50 * y, 50 * x + 40, 50 * y + 40)
 
 

@@ -8,7 +8,6 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
