@@ -109,7 +109,8 @@ def test_the_data_files_are_an_index_and_one_of_the_same_shape_for_each_farm(atl
 
 def test_each_farm_has_its_paper_and_the_first_says_where(atlas: Path) -> None:
     first = "".join(printed.text(atlas / "print/atlas.pdf").split())
-    assert all(f"print/farms/{slug}.pdf" in first for slug in SLUGS)
+    plain = first.replace("-", "")  # a name that is broken at its hyphen reads without it
+    assert all(f"farms/{slug.replace('-', '')}.pdf" in plain for slug in SLUGS)
     assert "Machinecards" in first
     told = printed.text(atlas / "print/farms/unter-sohn.pdf")
     assert "Unter & Sohn" in told
