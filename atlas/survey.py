@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import pyproj
-from pyproj import Transformer
 from shapely.geometry import MultiPolygon, Polygon
 
 from atlas.driving.machines import Rig
@@ -18,6 +16,7 @@ from atlas.driving.wet_places import WetPlace, wet_places
 from atlas.farm.backdrop import AerialPicture, aerial_picture
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
+from atlas.globe import to_lonlat
 from atlas.grid import Bounds, Heights
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
@@ -83,7 +82,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
     )
     around = farm.terrain.read(box, read_margin_m(settings))
     terrain = survey_terrain(parcel.shape, _cut(around, box, margin_m(settings)), settings)
-    to_lonlat = _to_lonlat(farm)
+    to_globe = to_lonlat(farm.terrain.grid.crs)
     driving = survey_driving(
         parcel,
         terrain,
@@ -93,7 +92,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         bool(farm.storms),
         rig,
         settings,
-        to_lonlat,
+        to_globe,
     )
     return FieldSurvey(
         parcel,
@@ -104,7 +103,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         _neighbours(farm, parcel, box),
         release,
         tuple(r.text for r in farm.remarks if r.row == parcel.field_id),
-        wet_places(parcel.shape, terrain, around, driving.hazards, to_lonlat),
+        wet_places(parcel.shape, terrain, around, driving.hazards, to_globe),
         aerial_picture(farm, box.grown(WAY_IN_WITHIN_M)),
         views_from(parcel, ways_in, terrain, driving, _scene(farm, box, around)) if ways_in else Views(),
     )
@@ -149,8 +148,7 @@ def place_of(parcel: Parcel, farm: Farm) -> Place:
     The fit is a second-order least-squares one over the field's box grown by half; within a few kilometres of
     a field in a conformal projection its error stays under a centimetre.
     """
-    crs = pyproj.CRS.from_wkt(farm.terrain.grid.crs.to_wkt())
-    to_globe = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    to_globe = to_lonlat(farm.terrain.grid.crs)
     inside = parcel.shape.representative_point()
     lon, lat = to_globe.transform(inside.x, inside.y)
     w, s, e, n = parcel.shape.bounds
@@ -173,11 +171,6 @@ def place_of(parcel: Parcel, farm: Farm) -> Place:
 def _six(values: np.ndarray) -> Six:
     a, b, c, d, e, f = (float(f"{v:.10g}") for v in values)
     return (a, b, c, d, e, f)
-
-
-def _to_lonlat(farm: Farm) -> Transformer:
-    crs = pyproj.CRS.from_wkt(farm.terrain.grid.crs.to_wkt())
-    return Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
 
 
 def _neighbours(farm: Farm, parcel: Parcel, box: Bounds) -> tuple[Outline, ...]:

@@ -60,5 +60,6 @@ def _near(grid: Grid, points: Sequence[Point], reach_m: float) -> Mask:
     for point in points:
         dx = np.maximum(np.abs(grid.xs - point.x) - grid.cell_x / 2, 0.0)
         dy = np.maximum(np.abs(grid.ys - point.y) - grid.cell_y / 2, 0.0)
-        out |= dx[None, :] ** 2 + dy[:, None] ** 2 <= reach_m**2
+        box = np.ix_(dy <= reach_m, dx <= reach_m)
+        out[box] |= dx[box[1]] ** 2 + dy[box[0]] ** 2 <= reach_m**2
     return out

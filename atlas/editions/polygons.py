@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pyogrio
@@ -14,7 +14,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from rasterio.crs import CRS
 from shapely import to_wkb
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import ZONE_KEYS
@@ -131,19 +131,32 @@ class PolygonFile:
 
 def _areas(values: Bytes, inside: np.ndarray, grid: Grid, parcel: BaseGeometry) -> list[tuple[int, bytes]]:
     """One multipolygon per value, clipped to the field, rising by value."""
-    found: dict[int, list[Polygon]] = {}
-    pieces = rasterio.features.shapes(values, mask=inside, connectivity=4, transform=grid.transform)
-    for geometry, value in pieces:
-        ring, *holes = geometry["coordinates"]
-        found.setdefault(int(value), []).append(Polygon(ring, holes))
+    pieces, value = _pieces(values, inside, grid)
     shapely.prepare(parcel)
-    return [(value, to_wkb(_clipped(found[value], parcel))) for value in sorted(found)]
+    return [(int(v), to_wkb(_clipped(pieces[value == v], parcel))) for v in np.unique(value)]
 
 
-def _clipped(pieces: list[Polygon], parcel: BaseGeometry) -> MultiPolygon:
+def _pieces(values: Bytes, inside: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Polygons of cells that share a value and sides, and the value of each; built at once, being thousands."""
+    corners: list[tuple[float, float]] = []
+    long: list[int] = []  # corners of each ring
+    piece: list[int] = []  # the polygon it belongs to, the outer ring first
+    value: list[int] = []
+    for geometry, of in rasterio.features.shapes(values, mask=inside, connectivity=4, transform=grid.transform):
+        for ring in geometry["coordinates"]:
+            corners += ring
+            long.append(len(ring))
+            piece.append(len(value))
+        value.append(int(of))
+    at = np.repeat(np.arange(len(long)), long)
+    rings: Any = shapely.linearrings(np.array(corners).reshape(-1, 2), indices=at)
+    pieces: Any = shapely.polygons(rings, indices=np.array(piece, dtype=np.int64))
+    return pieces, np.array(value)
+
+
+def _clipped(pieces: np.ndarray, parcel: BaseGeometry) -> MultiPolygon:
     """Pieces that touch at corners at most, cut to the field; only those across its edge need cutting."""
-    every = np.array(pieces, dtype=object)
-    whole = shapely.contains_properly(parcel, every)
-    cut = shapely.get_parts(shapely.intersection(parcel, every[~whole]))
+    whole = shapely.contains_properly(parcel, pieces)
+    cut = shapely.get_parts(shapely.intersection(parcel, pieces[~whole]))
     areas = cut[(shapely.get_type_id(cut) == POLYGON) & (shapely.area(cut) > 0)]
-    return cast(MultiPolygon, MultiPolygon([*every[whole], *areas]).normalize())
+    return MultiPolygon(shapely.normalize(shapely.multipolygons([*pieces[whole], *areas])))

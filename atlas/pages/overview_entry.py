@@ -9,12 +9,13 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from pyproj import CRS, Transformer
+from pyproj import Transformer
 from shapely import maximum_inscribed_circle, set_precision, wkt
 from shapely.geometry import MultiPolygon, Polygon
 
 from atlas.driving.records import Drive, TaggedHazard, Zone
 from atlas.farm.records import Release, WayIn
+from atlas.globe import to_lonlat
 from atlas.pages.overview_picture import Stroke, ZonePicture, picture_of
 
 if TYPE_CHECKING:
@@ -180,7 +181,7 @@ def summarise(survey: FieldSurvey, released: Drive | None, unreleased: Drive | N
         len(survey.driving.hazards),
         tuple(_hazard(t) for t in survey.driving.hazards if t.hazard.unconfirmed),
         _release(survey.release) if survey.release else None,
-        tuple(way_in_of(w, _to_globe(survey)) for w in survey.ways_in),
+        tuple(way_in_of(w, to_lonlat(survey.terrain.grid.crs)) for w in survey.ways_in),
     )
 
 
@@ -197,10 +198,6 @@ def way_in_of(way_in: WayIn, to_globe: Transformer) -> EntryWayIn:
         way_in.ambulance,
         way_in.note,
     )
-
-
-def _to_globe(survey: FieldSurvey) -> Transformer:
-    return Transformer.from_crs(CRS.from_wkt(survey.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
 
 
 def _drawn(survey: FieldSurvey, drive: Drive) -> Drawn:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from pyproj import CRS, Transformer
+from pyproj import Transformer
 
 from atlas.driving.places import place_words
 from atlas.driving.records import TaggedHazard
 from atlas.driving.walk_records import LIKELY_WET, At, FieldStops, Gate, Stop
 from atlas.driving.wet_places import WetPlace
 from atlas.farm.records import WayIn
+from atlas.globe import to_lonlat
 from atlas.grid import Heights
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ def stops_of(survey: FieldSurvey) -> FieldStops:
     heights = Heights(survey.terrain.grid, survey.terrain.z)
     parcel = survey.parcel
     near = [w for w in survey.ways_in if w.shape.distance(parcel.shape) <= GATE_WITHIN_M]
-    to_globe = Transformer.from_crs(CRS.from_wkt(heights.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
+    to_globe = to_lonlat(heights.grid.crs)
     return FieldStops(
         parcel.field_id,
         parcel.name,
