@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from rasterio.windows import Window
 from atlas.errors import OutputError
 from atlas.farm import demo_plan, demo_rows
 from atlas.farm.demo_land import CRS_CODE, Land
+from atlas.farm.scratch import scratch
 from atlas.farm.writing import write_farm
 
 CACHE_BYTES = 40 * 2**20  # GDAL would take a twentieth of all memory
@@ -43,8 +43,8 @@ def make_demo(path: Path, fields: int = 16, cell_m: float = 1.0, seed: int = 1) 
             "0.1 to 50 m and a seed from 0."
         )
     land = Land(fields, cell_m, seed)
-    with _beside(path) as folder, rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
-        heights = Path(folder) / "heights.tif"
+    with scratch(path) as folder, rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES):
+        heights = folder / "heights.tif"
         _write_heights(heights, land)
         placed = list(demo_rows.place_fields(land))
         write_farm(
@@ -68,14 +68,6 @@ def demo_springs(fields: int = 16, cell_m: float = 1.0, seed: int = 1) -> tuple[
         if s.field == f.planned.key
         for at in [f.placer.point(s.at)]
     )
-
-
-def _beside(path: Path) -> tempfile.TemporaryDirectory[str]:
-    """A folder on the farm file's own disk: the heights of a large land may not fit elsewhere."""
-    try:
-        return tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent)
-    except OSError as e:
-        raise OutputError(f"{path}: cannot be written ({e.strerror or e}).") from e
 
 
 def _frame(rows: list[demo_rows.Row]) -> gpd.GeoDataFrame:

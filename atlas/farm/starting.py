@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import uuid
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -19,6 +18,7 @@ from atlas.farm import datasets, guessing, rows, table, terrain_opening, vector_
 from atlas.farm.layers import Layer
 from atlas.farm.records import HAZARD_KINDS, Hazard, Parcel, Remark
 from atlas.farm.schema import HAZARDS, PARCELS
+from atlas.farm.scratch import scratch
 from atlas.farm.table import Row, Table
 from atlas.farm.terrain_source import TerrainSource
 from atlas.farm.writing import write_farm
@@ -54,8 +54,8 @@ def start(
         fields, remarks = _parcels(parcels, chosen, crs)
         terrain.check_covers(p.shape for p in fields)
         marked, marks_said = _hazards(hazards, chosen, crs)
-        with tempfile.TemporaryDirectory(prefix=".heights-", dir=new_path.absolute().parent) as folder:
-            tif = Path(folder) / "heights.tif"
+        with scratch(new_path) as folder:
+            tif = folder / "heights.tif"
             cut = _write_heights(terrain, _around(fields), tif)
             write_farm(
                 new_path,

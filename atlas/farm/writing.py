@@ -7,8 +7,6 @@ then the vector layers, then what GDAL cannot do: the table's name in lower case
 from __future__ import annotations
 
 import os
-import sqlite3
-import tempfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,12 +17,12 @@ import geopandas as gpd
 import pandas as pd
 import rasterio
 import rasterio.shutil
-from fiona.errors import FionaError
 from rasterio.crs import CRS
 
 from atlas.errors import FarmFileError, OutputError
 from atlas.farm import coverage_table, datasets, tile_sums
 from atlas.farm.schema import BACKDROP_TABLE, DEM_TABLE, VECTOR_LAYERS, LayerSchema
+from atlas.farm.scratch import scratch
 
 TileFormat = Literal["TIFF", "PNG"]
 FIXED_TIME = datetime(2000, 1, 1, tzinfo=UTC)
@@ -79,15 +77,12 @@ def write_farm(
 
 def _in_one_move(path: Path, fill: Callable[[Path], None]) -> None:
     """Fill a temporary sibling, push it to disk, then move it over `path`."""
-    try:
-        with tempfile.TemporaryDirectory(prefix=f".{path.name}.", dir=path.parent) as folder:
-            target = Path(folder) / path.name
-            fill(target)
-            with target.open("rb") as written:
-                os.fsync(written.fileno())
-            target.replace(path)
-    except (OSError, sqlite3.Error, FionaError, *datasets.RASTER_ERRORS) as e:
-        raise OutputError(f"{path}: cannot be written ({getattr(e, 'strerror', None) or e}).") from e
+    with scratch(path) as folder:
+        target = folder / path.name
+        fill(target)
+        with target.open("rb") as written:
+            os.fsync(written.fileno())
+        target.replace(path)
 
 
 def _dem_crs(dem_tif: Path) -> CRS:
