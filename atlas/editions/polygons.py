@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pyogrio
 import pyogrio.raw
-import rasterio.features
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from rasterio.crs import CRS
@@ -18,8 +17,9 @@ from shapely.geometry import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import ZONE_KEYS
+from atlas.editions.polygons_kernel import outlines, patches
 from atlas.errors import OutputError
-from atlas.grid import Bytes, Grid
+from atlas.grid import Bytes, Grid, Mask
 from atlas.survey import FieldSurvey
 
 POLYGON = 3  # GEOS's number of that geometry type
@@ -129,29 +129,22 @@ class PolygonFile:
         rows.clear()
 
 
-def _areas(values: Bytes, inside: np.ndarray, grid: Grid, parcel: BaseGeometry) -> list[tuple[int, bytes]]:
+def _areas(values: Bytes, inside: Mask, grid: Grid, parcel: BaseGeometry) -> list[tuple[int, bytes]]:
     """One multipolygon per value, clipped to the field, rising by value."""
     pieces, value = _pieces(values, inside, grid)
     shapely.prepare(parcel)
     return [(int(v), to_wkb(_clipped(pieces[value == v], parcel))) for v in np.unique(value)]
 
 
-def _pieces(values: Bytes, inside: np.ndarray, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """Polygons of cells that share a value and sides, and the value of each; built at once, being thousands."""
-    corners: list[tuple[float, float]] = []
-    long: list[int] = []  # corners of each ring
-    piece: list[int] = []  # the polygon it belongs to, the outer ring first
-    value: list[int] = []
-    for geometry, of in rasterio.features.shapes(values, mask=inside, connectivity=4, transform=grid.transform):
-        for ring in geometry["coordinates"]:
-            corners += ring
-            long.append(len(ring))
-            piece.append(len(value))
-        value.append(int(of))
-    at = np.repeat(np.arange(len(long)), long)
-    rings: Any = shapely.linearrings(np.array(corners).reshape(-1, 2), indices=at)
-    pieces: Any = shapely.polygons(rings, indices=np.array(piece, dtype=np.int64))
-    return pieces, np.array(value)
+def _pieces(values: Bytes, inside: Mask, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
+    """Polygons of cells that share a value and sides, and the value of each."""
+    patch, value = patches(values, inside)
+    corners, long, of = outlines(patch)
+    at = np.array([grid.west, grid.north]) + corners * np.array([grid.cell_x, -grid.cell_y])
+    order = np.argsort(of, kind="stable")  # by patch, the outer ring still first
+    rings: Any = shapely.linearrings(at, indices=np.repeat(np.arange(len(long)), long))
+    pieces: Any = shapely.polygons(rings[order], indices=of[order])
+    return pieces, value
 
 
 def _clipped(pieces: np.ndarray, parcel: BaseGeometry) -> MultiPolygon:
