@@ -49,7 +49,9 @@ class Row:
     remarks: list[Remark] = field(default_factory=list)
 
     def text(self, column: str) -> str:
-        return values.text(self.cells.get(column))
+        """An id as it stands, so that it is found again; every other text as it may be shown."""
+        told = values.text if column.endswith("_id") else values.shown
+        return told(self.cells.get(column))
 
     def number_in(self, column: str) -> float | None:
         try:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from datetime import UTC, datetime
 from typing import Any
 
@@ -10,6 +11,8 @@ from atlas.errors import RowError
 
 YES = {"1", "true", "t", "yes", "y", "ja", "j", "oui", "si", "sì"}
 NO = {"0", "false", "f", "no", "n", "nein", "non", ""}
+# Control signs but tab and line ends, and those that embed, override or isolate a direction.
+_UNSHOWN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 NULLS = {"", "null", "none", "nan", "<null>", "n/a", "-"}
 
 
@@ -22,6 +25,12 @@ def text(value: Any) -> str:
     if isinstance(value, bytes):
         return value.decode("utf-8", "replace").strip()
     return str(value).strip()
+
+
+def shown(value: Any) -> str:
+    """Text as pages and paper show it: signs that turn the reading direction of what stands beside them, or are
+    orders to a machine, become a sign for "here is something that cannot be shown"."""
+    return _UNSHOWN.sub("\ufffd", text(value))
 
 
 def number(value: Any) -> float | None:

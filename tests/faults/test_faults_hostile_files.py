@@ -174,6 +174,17 @@ def test_the_text_is_there_at_all(hostile: Path, handed_on: Path) -> None:
         assert SEEN in db.execute("SELECT name FROM zones").fetchone()[0]
 
 
+def test_no_text_of_the_farm_file_turns_the_words_beside_it(hostile: Path) -> None:
+    """On a page: overriding and isolating signs; those of settings, which are the farm's own, aside."""
+    raw = json.loads((hostile / "data" / "atlas.json").read_bytes())
+    told = [f[key] for f in raw["fields"] for key in ("name", "use", "farm")]
+    told += [h["note"] for f in raw["fields"] for h in f["hazards"]]
+    assert len(told) > 6
+    for text in told:
+        assert SEEN in text
+        assert not set(text) & set("\u202e\u2066\x1b\x9b\x07"), text
+
+
 def test_nothing_was_written_beside_the_atlas(hostile: Path, handed_on: Path) -> None:
     assert sorted(p.name for p in hostile.parent.iterdir()) == ["build", "farm.gpkg", "farm.tif", "stick"]
     assert all(NAME.fullmatch(p.name) for p in handed_on.iterdir())

@@ -112,3 +112,17 @@ def test_what_is_no_moment_is_refused(value: object) -> None:
 )
 def test_text(value: object, text: str) -> None:
     assert values.text(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [
+        (" Wiese\tam Hang\nbeim Bach\u200f ", "Wiese\tam Hang\nbeim Bach\u200f"),
+        ("a\x1b[2J\x00\x9b", "a\ufffd[2J\ufffd\ufffd"),
+        ("keep \u202etuo\u202c \u2066x\u2069", "keep \ufffdtuo\ufffd \ufffdx\ufffd"),
+        (3.0, "3"),
+    ],
+)
+def test_what_would_turn_or_order_is_not_shown(value: object, shown: str) -> None:
+    """Or a name could turn the words of a warning that stands beside it."""
+    assert values.shown(value) == shown
