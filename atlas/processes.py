@@ -13,6 +13,7 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from typing import Any
 
@@ -34,6 +35,10 @@ class Process:
         try:
             with _interrupts_held():
                 self._process.start()
+        except BaseException:
+            if self._process.pid is not None:
+                self.kill()
+            raise
         finally:
             theirs.close()
 
@@ -50,9 +55,9 @@ class Process:
         return "its pipe" if code is None else f"exit code {code}"
 
     def kill(self) -> None:
-        self.pipe.close()
-        self._process.kill()
+        self._process.kill()  # before its pipe closes, of which it would have something to say
         self._process.join(ENDS_WITHIN_S)
+        self.pipe.close()
 
 
 def _begin(serve: Callable[..., None], pipe: Connection, *args: Any) -> None:
@@ -77,9 +82,21 @@ def _leave_with_parent() -> None:
 
 @contextlib.contextmanager
 def _interrupts_held() -> Iterator[None]:
-    """Ctrl-C waits while a process is started, which inherits that it never hears of it."""
+    """Ctrl-C waits while a process is started, which inherits that it never hears of it.
+
+    Any thread may be given the signal, so holding it back in this one keeps it from the new process only. Python's
+    own tracker of resources begins with the first process and lets signals through again: it goes first.
+    """
+    resource_tracker.ensure_running()
+    came: list[int] = []
+    ours = threading.current_thread() is threading.main_thread()  # no other is ever interrupted
+    handler = signal.signal(signal.SIGINT, lambda number, _: came.append(number)) if ours else None
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if ours:
+            signal.signal(signal.SIGINT, handler or signal.SIG_DFL)
+    if came:
+        signal.raise_signal(signal.SIGINT)
