@@ -132,7 +132,13 @@ class Grid:
 
 @dataclass(frozen=True)
 class Heights:
-    """Heights in metres on a grid, (rows, cols) float64, NaN where nothing is measured."""
+    """Heights in metres on a grid, (rows, cols) float64, NaN where nothing is measured.
+
+    `implausible` cells hold a stored number that cannot be a height there and are NaN for it; `first_odd` is the
+    row and column of the northernmost.
+    """
 
     grid: Grid
     z: Floats
+    implausible: int = 0
+    first_odd: tuple[int, int] = (0, 0)

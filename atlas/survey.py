@@ -13,6 +13,7 @@ from atlas.driving.records import DrivingSurvey
 from atlas.driving.surveying import survey_driving
 from atlas.driving.views import FAR_CELL_M, MIDDLE_CELL_M, MIDDLE_M, Views, views_from
 from atlas.driving.wet_places import WetPlace, wet_places
+from atlas.farm import spikes
 from atlas.farm.backdrop import AerialPicture, aerial_picture
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard, Parcel, Release, WayIn
@@ -102,7 +103,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         ways_in,
         _neighbours(farm, parcel, box),
         release,
-        tuple(r.text for r in farm.remarks if r.row == parcel.field_id),
+        (*(r.text for r in farm.remarks if r.row == parcel.field_id), *spikes.said(around)),
         wet_places(parcel.shape, terrain, around, driving.hazards, to_globe),
         aerial_picture(farm, box.grown(WAY_IN_WITHIN_M)),
         views_from(parcel, ways_in, terrain, driving, _scene(farm, box, around)) if ways_in else Views(),

@@ -14,7 +14,7 @@ from exactextract.raster import NumPyRasterSource
 from shapely.geometry import mapping
 
 from atlas.errors import FarmFileError
-from atlas.farm import layers, opening, problems, sqlite_file
+from atlas.farm import layers, opening, problems, spikes, sqlite_file
 from atlas.farm.layers import Layer, Parts
 from atlas.farm.records import Parcel, Remark
 from atlas.farm.schema import TILE_SUMS_TABLE
@@ -33,7 +33,7 @@ class FieldCover:
     name: str
     area_m2: float
     share: float
-    implausible: int  # cells whose stored height cannot be one
+    odd: tuple[str, ...]  # what is to be said of heights that cannot be true
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def _part(layer: Layer, parts: Parts) -> str:
 def _cover(terrain: TerrainSource, parcel: Parcel) -> FieldCover:
     """Covered share, each cell counted by the exact part of it that lies in the field."""
     bounds = Bounds(*parcel.shape.bounds)
-    heights = terrain.read(bounds)
+    heights = terrain.read(bounds, spikes.MARGIN_CELLS * terrain.grid.cell_m)
     known = ~np.isnan(heights.z)
     share = 1.0 if known.all() else 0.0
     if known.any() and not known.all():
@@ -113,15 +113,15 @@ def _cover(terrain: TerrainSource, parcel: Parcel) -> FieldCover:
         feature = {"type": "Feature", "properties": {}, "geometry": mapping(parcel.shape)}
         told = exact_extract(raster, JSONFeatureSource([feature]), "mean")
         share = float(told[0]["properties"]["mean"])
-    return FieldCover(parcel.field_id, parcel.name, parcel.shape.area, share, terrain.count_implausible(bounds))
+    return FieldCover(parcel.field_id, parcel.name, parcel.shape.area, share, spikes.said(heights))
 
 
 def _cover_notes(cover: FieldCover) -> Iterator[str]:
     if cover.share < 1.0:
         missing = "none of it is measured" if cover.share == 0 else f"{_share(cover.share)} of it is measured"
         yield f"field '{cover.field_id}': {missing}; the rest counts as keep out."
-    if cover.implausible:
-        yield f"field '{cover.field_id}': {cover.implausible} heights cannot be true and count as not measured."
+    for odd in cover.odd:
+        yield f"field '{cover.field_id}': {odd}."
 
 
 def _share(share: float) -> str:

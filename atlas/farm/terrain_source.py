@@ -12,11 +12,11 @@ import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import TerrainError
-from atlas.farm import coarse_heights, datasets, scaled_tiles, tile_sums
+from atlas.farm import coarse_heights, datasets, scaled_tiles, spikes, tile_sums
 from atlas.farm.datasets import Stored
 from atlas.farm.records import Remark
 from atlas.farm.tile_table import TileTable
-from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights
+from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights, Mask
 
 HIGHEST_M = 9000.0
 MOST_CELLS = 4_000_000  # of one window, four square kilometres at 1 m; more is a mistake and costs over 1 GB
@@ -45,8 +45,13 @@ class TerrainSource:
         z = np.full((wanted.rows, wanted.cols), np.nan)
         if inside.rows > 0 and inside.cols > 0:
             row, col = inside.row - wanted.row, inside.col - wanted.col
-            z[row : row + inside.rows, col : col + inside.cols] = _plausible(self._stored(inside))
-        return Heights(self.grid.part(wanted), z)
+            z[row : row + inside.rows, col : col + inside.cols] = self._stored(inside)
+        odd = _implausible(z, self.grid.cell_m)
+        if not odd.any():
+            return Heights(self.grid.part(wanted), z)
+        z[odd] = np.nan
+        first = np.argwhere(odd)[0]
+        return Heights(self.grid.part(wanted), z, int(odd.sum()), (int(first[0]), int(first[1])))
 
     def coarse(self, bounds: Bounds, cell_m: float) -> Heights:
         """Means of blocks of cells, up to `cell_m` wide, that touch `bounds`: to look at, not for sums. Clipped to
@@ -61,7 +66,11 @@ class TerrainSource:
     def _model(self) -> coarse_heights.Model:
         state = tuple((f.st_size, f.st_mtime_ns) for f in (path.stat() for path in self.stored.paths))
         key = (self.stored, state, self.metres, self.flipped, self.grid.west, self.grid.north)
-        return coarse_heights.Model(key, self.grid, lambda window: _plausible(self._stored(window)))
+        return coarse_heights.Model(key, self.grid, self._far)
+
+    def _far(self, window: CellWindow) -> Floats:
+        z = self._stored(window)
+        return np.where(_implausible(z, self.grid.cell_m), np.nan, z)
 
     def _wanted(self, bounds: Bounds, margin_m: float) -> CellWindow:
         wanted = _window(self.grid, bounds.grown(margin_m))
@@ -83,14 +92,6 @@ class TerrainSource:
         path, label = self.stored.paths[0], self.stored.label
         tile_sums.verify_tiles(path, told, cells, label)
         return scaled_tiles.read(path, told, cells, label) if told.integer else datasets.read(self.stored, cells)
-
-    def count_implausible(self, bounds: Bounds) -> int:
-        """How many stored numbers of a window cannot be heights on earth and are read as gaps."""
-        inside = _clipped(self._wanted(bounds, 0.0), self.grid)
-        if inside.rows <= 0 or inside.cols <= 0:
-            return 0
-        z = self._stored(inside)
-        return int((~np.isnan(z) & np.isnan(_plausible(z))).sum())
 
     def fingerprint(self, bounds: Bounds, margin_m: float = 0.0) -> str:
         """A digest of what is stored for that window: the tiles of a coverage, else the heights themselves."""
@@ -144,9 +145,12 @@ class TerrainSource:
         return self.stored.paths
 
 
-def _plausible(z: Floats) -> Floats:
-    """Heights with what cannot be one turned into a gap."""
-    return np.where(np.abs(z) <= HIGHEST_M, z, np.nan)
+def _implausible(z: Floats, cell_m: float) -> Mask:
+    """Cells with a number that cannot be a height: none on earth, or standing out as no ground does."""
+    odd: Mask = np.abs(z) > HIGHEST_M
+    known = np.where(odd, np.nan, z) if odd.any() else z
+    stands_out = spikes.spikes(known, cell_m)
+    return odd if stands_out is None else odd | stands_out
 
 
 def _window(grid: Grid, b: Bounds) -> CellWindow:

@@ -138,22 +138,30 @@ ORDER = " ORDER BY t.zoom_level, t.tile_row, t.tile_column"
 WITHIN = " WHERE t.zoom_level = ? AND t.tile_column BETWEEN ? AND ? AND t.tile_row BETWEEN ? AND ?"
 
 
+def _tile(row: tuple[Any, ...]) -> Tile:
+    """A stored tile. Raises sqlite3.DataError where its numbers are none, or it holds no bytes."""
+    zoom, column, line, data, scale, offset = row
+    if not isinstance(data, bytes) or not all(isinstance(v, int | float) for v in (scale, offset)):
+        raise sqlite3.DataError(f"tile {zoom}/{column}/{line} is malformed")
+    return Tile(zoom, column, line, data, scale, offset)
+
+
 def all_tiles(db: sqlite3.Connection, table: str) -> Iterator[Tile]:
     """Every stored tile of a coverage, in a fixed order. Raises sqlite3.Error."""
-    yield from (Tile(*row) for row in db.execute(TILES.format(table=_quoted(table)) + ORDER, (table,)))
+    yield from (_tile(row) for row in db.execute(TILES.format(table=_quoted(table)) + ORDER, (table,)))
 
 
 def tiles_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Iterator[Tile]:
     """The stored tiles that hold a window, in a fixed order. Raises sqlite3.Error."""
     sql = TILES.format(table=_quoted(told.table)) + WITHIN + ORDER
-    yield from (Tile(*row) for row in db.execute(sql, (told.numbers, *told.place(window))))
+    yield from (_tile(row) for row in db.execute(sql, (told.numbers, *told.place(window))))
 
 
 def tile_at(db: sqlite3.Connection, told: TileTable, zoom: int, column: int, row: int) -> Tile | None:
     """One stored tile, or None where there is none. Raises sqlite3.Error."""
     sql = TILES.format(table=_quoted(told.table)) + WITHIN
     found = db.execute(sql, (told.numbers, zoom, column, column, row, row)).fetchone()
-    return None if found is None else Tile(*found)
+    return None if found is None else _tile(found)
 
 
 def places_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Iterator[tuple[int, int]]:

@@ -43,7 +43,7 @@ def test_a_good_file_is_told_in_full(tmp_path: Path) -> None:
         "F1  F1  0.80 ha  50.0 %",
         "F2  F2  1.08 ha  99.9 %",
         "field 'F1': 50.0 % of it is measured; the rest counts as keep out.",
-        "field 'F2': 1 heights cannot be true and count as not measured.",
+        "field 'F2': 1 height in or around it cannot be true and counts as not measured, the first at 600160.5, ",
         "layer 'hazards', row 1: reach_m is empty; 5 m is kept away",
         "Nothing stands in the way of a build.",
     ):
