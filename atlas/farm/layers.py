@@ -60,7 +60,8 @@ def catalogue(path: Path) -> tuple[Layer, ...]:
     sqlite_file.check(path)
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
-            plain_tables.check(path, db)
+            odd = plain_tables.odd(db)
+            plain_tables.check(path, odd)
             shapes, counts = _geometry_types(db), plain_tables.counts(db)
             listed = db.execute(
                 "SELECT c.table_name, c.data_type, s.organization || ':' || s.organization_coordsys_id "
@@ -69,7 +70,8 @@ def catalogue(path: Path) -> tuple[Layer, ...]:
             for name, kind, _ in listed:
                 if not isinstance(name, str) or not isinstance(kind, str):
                     raise FarmFileError(f"{path}: its list of contents is damaged; fetch a whole copy.")
-                plain_tables.check_layer(path, db, name)
+                plain_tables.check_layer(path, name, odd)
+            plain_tables.check_listed(path, db, {name.lower(): kind for name, kind, _ in listed})
             return tuple(
                 replace(_layer(db, name, kind, str(crs or ""), shapes), counted=counts.get(name.lower()))
                 for name, kind, crs in listed

@@ -13,36 +13,58 @@ from pathlib import Path
 
 from atlas.errors import FarmFileError, LayerError
 from atlas.farm import sqlite_file
+from atlas.farm.schema import VECTOR_LAYERS
 
+OURS = frozenset(layer.name for layer in VECTOR_LAYERS)
 _BOOKS = ("gpkg_", "field_atlas_")  # tables that are read whatever the list of contents says
 
 
-def check(path: Path, db: sqlite3.Connection) -> None:
-    """Raise FarmFileError where one of the format's own tables is none. Raises sqlite3.Error."""
-    for name, odd in _odd(db).items():
-        if name.startswith(_BOOKS):
-            raise FarmFileError(f"{path}: its table '{name}' is {odd}; export the farm anew.")
-
-
-def check_layer(path: Path, db: sqlite3.Connection, table: str) -> None:
-    """Raise LayerError where a listed layer is no plain table. Raises sqlite3.Error."""
-    odd = _odd(db).get(table.lower())
-    if odd is None:
-        hidden = db.execute("SELECT 1 FROM pragma_table_xinfo(?) WHERE hidden > 0 LIMIT 1", (table,)).fetchone()
-        odd = "a table with made-up columns" if hidden else None
-    if odd is not None:
-        raise LayerError(f"{path}, layer '{table}': is {odd}; export it as a plain table.")
-
-
-def _odd(db: sqlite3.Connection) -> dict[str, str]:
-    """What is listed like a table and is none, by its name in lower case."""
-    odd: dict[str, str] = {}
-    for name, kind, sql in db.execute("SELECT lower(name), type, upper(sql) FROM sqlite_master"):
+def odd(db: sqlite3.Connection) -> dict[str, str]:
+    """What is listed like a table and is no plain one, by its name in lower case. Raises sqlite3.Error."""
+    found: dict[str, str] = {}
+    for name, kind, sql in db.execute("SELECT lower(name), type, upper(sql) FROM sqlite_master").fetchall():
         if kind == "view":
-            odd[str(name)] = "a view"
+            found[str(name)] = "a view"
         elif kind == "table" and str(sql).split()[:2] == ["CREATE", "VIRTUAL"]:
-            odd[str(name)] = "a virtual table"
-    return odd
+            found[str(name)] = "a virtual table"
+        elif kind == "table" and db.execute(_HIDDEN, (name,)).fetchone():
+            found[str(name)] = "a table with made-up columns"
+    return found
+
+
+_HIDDEN = "SELECT 1 FROM pragma_table_xinfo(?) WHERE hidden > 0 LIMIT 1"
+
+
+def check(path: Path, odd_ones: dict[str, str]) -> None:
+    """Raise FarmFileError where one of the format's own tables is no plain one."""
+    for name, what in odd_ones.items():
+        if name.startswith(_BOOKS):
+            raise FarmFileError(f"{path}: its table '{name}' is {what}; export the farm anew.")
+
+
+def check_layer(path: Path, table: str, odd_ones: dict[str, str]) -> None:
+    """Raise LayerError where a listed layer is no plain table."""
+    if (what := odd_ones.get(table.lower())) is not None:
+        raise LayerError(f"{path}, layer '{table}': is {what}; export it as a plain table.")
+
+
+def check_listed(path: Path, db: sqlite3.Connection, listed: dict[str, str]) -> None:
+    """Raise FarmFileError where the list of contents (name in lower case to kind) names a table that is not there,
+    or keeps quiet about one that we would read: ground whose markings nobody reads looks open. Raises sqlite3.Error.
+    """
+    there = {str(name) for (name,) in db.execute("SELECT lower(name) FROM sqlite_master WHERE type = 'table'")}
+    for name in listed:
+        if name not in there:
+            raise FarmFileError(f"{path}: lists a layer '{name}' that it does not hold; fetch a whole copy.")
+    shaped = set()
+    if "gpkg_geometry_columns" in there:
+        shaped = {str(n) for (n,) in db.execute("SELECT lower(table_name) FROM gpkg_geometry_columns")}
+    for name in sorted(there & (shaped | OURS)):
+        kind = listed.get(name)
+        if kind != "features" and (name in shaped or kind != "attributes"):
+            raise FarmFileError(
+                f"{path}: holds a table '{name}' that its list of contents names as no layer; export it anew."
+            )
 
 
 def counts(db: sqlite3.Connection) -> dict[str, int]:

@@ -37,6 +37,8 @@ READ_ERRORS = (
 
 MOST_CORNERS = 100_000  # of one shape; a field drawn to the centimetre has some thousands
 
+FARTHEST = 1e9  # of a coordinate, in any unit: 2.5 times around the earth in feet is less
+
 
 @dataclass
 class Row:
@@ -165,8 +167,13 @@ def _settle_shape(row: Row, source: CRS, target: CRS) -> None:
         row.refuse(f"has {corners} corners; at most {MOST_CORNERS} are read, simplify it")
         row.shape = None
         return
-    if not np.isfinite(shapely.get_coordinates(row.shape)).all():
+    numbers = np.abs(shapely.get_coordinates(row.shape))
+    if not np.isfinite(numbers).all():
         row.refuse("has a coordinate that is no number; draw it anew")
+        row.shape = None
+        return
+    if numbers.max() > FARTHEST:
+        row.refuse(f"has a coordinate of {numbers.max():.3g}, which is nowhere on earth; draw it anew")
         row.shape = None
         return
     try:

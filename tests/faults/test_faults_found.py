@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 import quick_farm
+import shapely
 import small_farm
 from click.testing import CliRunner
+from shapely.geometry import LineString
 
 from atlas.cli import main
 from atlas.errors import FarmFileError, LayerError, RowError, SettingsError, TerrainError
@@ -69,6 +71,44 @@ def test_a_view_in_place_of_a_book_is_refused_before_it_runs(farm: Path, table: 
 def test_a_made_up_column_that_fills_the_memory_is_refused(farm: Path) -> None:
     run(farm, "ALTER TABLE parcels ADD COLUMN farm2 AS (zeroblob(900000000))")
     with pytest.raises(LayerError, match="'parcels': is a table with made-up columns; export it as a plain table"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_made_up_column_in_a_book_is_refused(farm: Path) -> None:
+    run(farm, "ALTER TABLE gpkg_contents ADD COLUMN farm2 AS (zeroblob(900000000))")
+    with pytest.raises(FarmFileError, match="its table 'gpkg_contents' is a table with made-up columns"):
+        open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("layer", ["hazards", "ways_in", "storms", "releases"])
+@pytest.mark.parametrize("script", ["data_type = 'feat5res'", "data_type = 'tiles'", "table_name = 'ways_An'"])
+def test_a_turned_bit_in_the_list_of_contents_loses_no_layer(farm: Path, layer: str, script: str) -> None:
+    run(farm, f"UPDATE gpkg_contents SET {script} WHERE table_name = '{layer}'")
+    told = f"lists a layer 'ways_an' that it does not hold|holds a table '{layer}' that its list of contents"
+    with pytest.raises(FarmFileError, match=told):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_layer_dropped_from_the_list_of_contents_is_missed(farm: Path) -> None:
+    run(farm, "DELETE FROM gpkg_contents WHERE table_name = 'hazards'")
+    with pytest.raises(FarmFileError, match="holds a table 'hazards' that its list of contents names as no layer"):
+        open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("where", [1e300, -3e9])
+def test_a_coordinate_that_is_nowhere_on_earth_is_refused(farm: Path, where: float) -> None:
+    line = bytes(shapely.to_wkb(LineString([(600_010, 5_199_900), (where, 5_199_900)])))
+    run(farm, "UPDATE hazards SET geom = ? WHERE fid = 3", fuzz_shapes.blob(line))
+    with pytest.raises(
+        RowError, match=r"layer 'hazards', row 3: has a coordinate of .*, which is nowhere on earth"
+    ):
+        open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("column", ["scale", "offset"])
+def test_tile_numbers_that_are_words_are_refused(farm: Path, column: str) -> None:
+    run(farm, f"UPDATE gpkg_2d_gridded_tile_ancillary SET {column} = ?", "")
+    with pytest.raises(TerrainError, match=r"is damaged \(tile 0/0/0 is malformed\); fetch a whole copy"):
         open_farm(farm, SETTINGS)
 
 
