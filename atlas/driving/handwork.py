@@ -51,8 +51,9 @@ def _length_along(edge: Hazard, field: Polygon | MultiPolygon, on_foot: OnFootTa
     along it. An area is measured along its outline, inside the field or within its reach of it.
     """
     reach = _reach(edge, on_foot)
-    if edge.shape.area > 0:
-        return float(edge.shape.boundary.intersection(field.buffer(1e-6)).length)
+    if edge.shape.area > 0:  # a mended one may hold lines beside its areas
+        areas = [part.boundary for part in shapely.get_parts(edge.shape) if part.area > 0]
+        return float(shapely.union_all(areas).intersection(field.buffer(1e-6)).length)
     total = 0.0
     for part in shapely.get_parts(edge.shape):
         if not _is_line(part):

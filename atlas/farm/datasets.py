@@ -26,7 +26,7 @@ from atlas.farm.tile_table import TileTable
 from atlas.grid import CellWindow, Floats, Grid
 
 # What rasterio raises: its own errors, and GDAL's, which are no relatives of them.
-RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError)
+RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError, UnicodeDecodeError)
 KEPT_OPEN = 4
 GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
 CACHE_BYTES = 96_000_000  # rasterio hands the number on as bytes

@@ -50,7 +50,7 @@ def check_layer(path: Path, table: str, odd_ones: dict[str, str]) -> None:
 
 def check_listed(path: Path, db: sqlite3.Connection, listed: dict[str, str]) -> None:
     """Raise FarmFileError where the list of contents (name in lower case to kind) names a table that is not there,
-    or keeps quiet about one that we would read: ground whose markings nobody reads looks open. Raises sqlite3.Error.
+    or keeps quiet about one that we would read: unread markings make ground look open. Raises sqlite3.Error.
     """
     there = {str(name) for (name,) in db.execute("SELECT lower(name) FROM sqlite_master WHERE type = 'table'")}
     for name in listed:

@@ -9,22 +9,20 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pyogrio
 import pyogrio.errors
 import shapely
 from pyproj import CRS
-from pyproj.exceptions import CRSError, ProjError
+from pyproj.exceptions import CRSError
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, LayerError, RowError
-from atlas.farm import sqlite_file, values
+from atlas.farm import outlines, sqlite_file, values
 from atlas.farm.columns import column_names
 from atlas.farm.history import Before
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
-from atlas.farm.reprojecting import bring
 from atlas.settings import Settings
 
 READ_ERRORS = (
@@ -33,11 +31,6 @@ READ_ERRORS = (
     shapely.errors.ShapelyError,
     UnicodeDecodeError,
 )
-
-
-MOST_CORNERS = 100_000  # of one shape; a field drawn to the centimetre has some thousands
-
-FARTHEST = 1e9  # of a coordinate, in any unit: 2.5 times around the earth in feet is less
 
 
 @dataclass
@@ -162,28 +155,12 @@ def _settle_shape(row: Row, source: CRS, target: CRS) -> None:
     if row.shape is None or row.shape.is_empty:
         row.shape = None
         return
-    corners = int(shapely.get_num_coordinates(row.shape))
-    if corners > MOST_CORNERS:
-        row.refuse(f"has {corners} corners; at most {MOST_CORNERS} are read, simplify it")
-        row.shape = None
-        return
-    numbers = np.abs(shapely.get_coordinates(row.shape))
-    if not np.isfinite(numbers).all():
-        row.refuse("has a coordinate that is no number; draw it anew")
-        row.shape = None
-        return
-    if numbers.max() > FARTHEST:
-        row.refuse(f"has a coordinate of {numbers.max():.3g}, which is nowhere on earth; draw it anew")
-        row.shape = None
-        return
     try:
-        shape = bring(row.shape, source, target)
-    except ProjError:
-        row.refuse(f"lies where {target.name} has no coordinates; set the layer's CRS right")
+        shape, mended = outlines.settled(row.shape, source, target)
+    except RowError as e:
+        row.refuse(str(e))
         row.shape = None
         return
-    if not shapely.is_valid(shape):
-        why = shapely.is_valid_reason(shape).split("[")[0].strip().lower()
-        shape = shapely.make_valid(shape)
-        row.say(f"its outline was mended ({why})")
+    if mended:
+        row.say(f"its outline was mended ({mended})")
     row.shape = None if shape.is_empty else shape

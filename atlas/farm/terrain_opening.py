@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,6 +22,8 @@ from atlas.grid import Grid
 from atlas.settings import Settings, TerrainTable
 
 COARSE_STEP_M = 0.05
+LEAST_CELL_M = 0.01
+MOST_CELL_M = 10_000.0
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,8 @@ def open_rasters(paths: list[Path], terrain: TerrainTable) -> TerrainSource:
 
 def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
     """Bring a model as stored to metres on a north-up grid, without touching a height where that can be."""
+    if not all(math.isfinite(number) for number in found.transform):
+        raise TerrainError(f"{found.stored.label}: its tables do not say where it lies; fetch a whole copy.")
     remarks = list(found.remarks)
     ground = ground_crs.understand(found.crs, found.stored.label)
     layer = found.stored.tiles.table if found.stored.tiles else "dem"
@@ -79,6 +84,7 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
     else:
         crs = CRS.from_wkt(ground.flat.to_wkt())
         grid = Grid(crs, t.c, north, t.a, abs(t.e), found.rows, found.cols)
+    _check_cells(grid, stored.label)
     source = terrain.source or found.source or "not stated"
     return TerrainSource(
         stored,
@@ -90,6 +96,13 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
         flipped,
         pyproj.CRS.from_user_input(grid.crs).to_wkt(),
     )
+
+
+def _check_cells(grid: Grid, label: str) -> None:
+    """Raise TerrainError for cells no one measures, which come of a damaged or mistaken number."""
+    sides = (grid.cell_x, grid.cell_y)
+    if not all(LEAST_CELL_M <= side <= MOST_CELL_M for side in sides):
+        raise TerrainError(f"{label}: has cells of {sides[0]:.3g} by {sides[1]:.3g} m; fetch a whole copy.")
 
 
 def _height_unit(

@@ -77,16 +77,18 @@ def describe(path: Path, table: str, zoom: int, transform: Affine) -> TileTable:
 
 
 def _described(db: sqlite3.Connection, table: str, zoom: int, t: Affine) -> TileTable:
-    west, north = _row(
-        db, "SELECT min_x, max_y FROM gpkg_tile_matrix_set WHERE lower(table_name) = lower(?)", table
+    west, south, east, north = _row(
+        db, "SELECT min_x, min_y, max_x, max_y FROM gpkg_tile_matrix_set WHERE lower(table_name) = lower(?)", table
     )
-    width, height = _row(
+    width, height, across, down = _row(
         db,
-        "SELECT tile_width, tile_height FROM gpkg_tile_matrix "
-        "WHERE lower(table_name) = lower(?) AND zoom_level = ?",
+        "SELECT tile_width, tile_height, matrix_width * tile_width, matrix_height * tile_height "
+        "FROM gpkg_tile_matrix WHERE lower(table_name) = lower(?) AND zoom_level = ?",
         table,
         zoom,
     )
+    if not (abs(west + across * t.a - east) < t.a and abs(north + down * t.e - south) < -t.e):
+        raise ValueError("the tables do not agree on where the tiles lie")
     kind, scale, offset, gap, encoding = _row(
         db,
         "SELECT datatype, coalesce(scale, 1.0), coalesce(offset, 0.0), data_null, grid_cell_encoding "
