@@ -105,6 +105,7 @@ class PageContext:
     rig: Rig
     settings: Settings
     home: Home = Home()
+    several: bool = False  # groups of fields, each with pages of its own
 
 
 def page_context(farm: Farm, settings: Settings, rig: Rig, number: int, issued_at: datetime) -> PageContext:
@@ -131,4 +132,5 @@ def page_context(farm: Farm, settings: Settings, rig: Rig, number: int, issued_a
         note,
         rig,
         settings,
+        several=bool(farm.groups),
     )

@@ -117,7 +117,7 @@ def test_the_farms_name_in_the_settings_goes_before_the_files() -> None:
 
     ctx = made_context()
     terrain = SimpleNamespace(grid=make_grid(), source="flown for tests", date="2024")
-    farm = SimpleNamespace(name="the file's", terrain=terrain)
+    farm = SimpleNamespace(name="the file's", terrain=terrain, groups=())
     made = page_context(farm, ctx.settings, ctx.rig, 3, ctx.issued_at)  # type: ignore[arg-type]  # all it reads
     assert made.farm_name == ctx.settings.farm.name
     assert made.terrain.sigma_assumed
