@@ -13,8 +13,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+from atlas.editions.disk import UNREADABLE, read_inside
 from atlas.editions.publishing import is_atlas
-from atlas.editions.state import Edition, FieldState, previous_field, previous_ids, previous_slugs, stamp
+from atlas.editions.state import PAGE, Edition, FieldState, previous_field, previous_ids, previous_slugs, stamp
 from atlas.farm.records import HAZARD_KINDS
 from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange, What
 
@@ -186,9 +187,9 @@ def earlier_changes(out: Path | None, file: str = CHANGES_FILE) -> list[MapChang
     if out is None or not is_atlas(out):
         return []
     try:
-        raw = json.loads((out / file).read_bytes())
+        raw = json.loads(read_inside(out, file))
         return [_map_changes(m) for m in raw]
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except UNREADABLE:
         return []
 
 
@@ -199,6 +200,8 @@ def _map_changes(raw: dict[str, Any]) -> MapChanges:
         ground = tuple(GroundChange(**g) for g in f["ground"])
         if any(m.what not in get_args(What) or m.kind not in HAZARD_KINDS for m in marks):
             raise ValueError("of another version")
+        if not PAGE.fullmatch(f["page"]):
+            raise ValueError("leads somewhere else")
         fields.append(FieldChange(**{**f, "marks": marks, "ground": ground}))
     datetime.fromisoformat(raw["issued_at"])
     return MapChanges(int(raw["number"]), str(raw["issued_at"]), int(raw["in_all"]), tuple(fields))

@@ -13,6 +13,8 @@ from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
 MOST_BYTES = 256_000_000  # of one file that the next build reads back
+# What reading state that somebody else may have written can raise; all it costs is working it out anew.
+UNREADABLE = (OSError, ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError)
 _UNKNOWN = (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP)
 
 

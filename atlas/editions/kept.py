@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from atlas.editions.disk import UNREADABLE, read_inside
 from atlas.editions.publishing import Staging
 from atlas.editions.state import STATE_FILE, FieldState, code_digest, state_path, unpack
 from atlas.errors import OutputError
@@ -59,8 +60,8 @@ class KeptPages:
         if self._stage.previous is None:
             return {}
         try:
-            return dict(json.loads((self._stage.previous / self._file).read_bytes()))
-        except (OSError, ValueError, TypeError):
+            return dict(json.loads(read_inside(self._stage.previous, self._file)))
+        except UNREADABLE:
             return {}
 
 
@@ -80,10 +81,10 @@ def _kept_relief(previous: Path | None, file: str, key: str) -> bytes | None:
     if previous is None:
         return None
     try:
-        line, _, png = (previous / file).read_bytes().partition(b"\n")
+        line, _, png = read_inside(previous, file).partition(b"\n")
         head = json.loads(line)
         return png if head["key"] == key and head["crc"] == zlib.crc32(png) else None
-    except (OSError, ValueError, KeyError, TypeError):
+    except UNREADABLE:
         return None
 
 
@@ -99,10 +100,10 @@ def machines_number(stage: Staging, context: PageContext) -> tuple[int, str]:
     if stage.previous is None:
         return now
     try:
-        number, issued = json.loads((stage.previous / STATE_FILE).read_bytes())["machines"]
+        number, issued = json.loads(read_inside(stage.previous, STATE_FILE))["machines"]
         as_before = replace(context, number=int(number), issued_at=datetime.fromisoformat(issued))
-        same = all((stage.previous / n).read_bytes() == c for n, c in machines_page(as_before).items())
-    except (OSError, ValueError, KeyError, TypeError):
+        same = all(read_inside(stage.previous, n) == c for n, c in machines_page(as_before).items())
+    except UNREADABLE:
         return now
     return (as_before.number, issued) if same else now
 

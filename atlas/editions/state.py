@@ -20,7 +20,7 @@ from typing import Any
 from shapely import to_wkb
 from shapely.geometry.base import BaseGeometry
 
-from atlas.editions.disk import read_inside
+from atlas.editions.disk import UNREADABLE, read_inside
 from atlas.editions.publishing import FORMAT, is_atlas
 from atlas.farm.backdrop import backdrop_mark
 from atlas.farm.farm import Farm
@@ -31,7 +31,7 @@ from atlas.settings import Settings
 from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m, view_windows
 
 STATE_FILE = "data/state/edition.json"
-_PAGE = re.compile(r"fields/[a-z0-9-]+\.html")
+PAGE = re.compile(r"fields/[a-z0-9-]+\.html")
 _FILE = re.compile(r"(print/)?fields/[a-z0-9-]+(\.[A-Za-z0-9-]+)?\.(html|js|pdf)")  # of one field, in any language
 PRODUCTS = ("figures", "entry", "walk", "polygons")  # of a field's state, what its first line leaves out
 
@@ -93,13 +93,13 @@ def unpack(content: bytes) -> FieldState | None:
         unpacker = zlib.decompressobj()
         text, _, shapes = unpacker.decompress(content.partition(b"\n")[2], 256_000_000).partition(b"\n")
         raw = json.loads(text)
-        if not _PAGE.fullmatch(raw["figures"]["page"]):
+        if not PAGE.fullmatch(raw["figures"]["page"]):
             return None
         at = 0
         for row in raw["polygons"]:
             row["geometry"], at = shapes[at : at + row["geometry"]], at + row["geometry"]
         return FieldState(head.key, head.number, files=head.files, **raw)
-    except (zlib.error, ValueError, TypeError, KeyError, RecursionError):
+    except (zlib.error, *UNREADABLE):
         return None
 
 
@@ -111,7 +111,7 @@ def unpack_head(content: bytes) -> FieldHead | None:
         head = FieldHead(str(told["key"]), int(told["number"]), [str(f) for f in told["files"]])
         ours = all(_FILE.fullmatch(file) for file in head.files)
         return head if ours and told["crc"] == zlib.crc32(packed) else None
-    except (ValueError, TypeError, KeyError, RecursionError):
+    except UNREADABLE:
         return None
 
 
@@ -130,7 +130,7 @@ def previous_edition(out: Path | None) -> Edition | None:
         e = raw["edition"]
         issued = datetime.fromisoformat(e["issued_at"]).astimezone(UTC)
         return Edition(int(e["number"]), issued, str(e["fingerprint"]))
-    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
+    except UNREADABLE:
         return None
 
 
@@ -140,7 +140,7 @@ def previous_slugs(out: Path | None) -> list[str]:
         return []
     try:
         return [str(slug) for slug in json.loads(read_inside(out, STATE_FILE))["fields"]]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except UNREADABLE:
         return []
 
 
@@ -149,8 +149,8 @@ def previous_ids(out: Path | None) -> list[str]:
     if out is None or not is_atlas(out):
         return []
     try:
-        return [str(field_id) for field_id in json.loads((out / STATE_FILE).read_bytes())["ids"]]
-    except (OSError, ValueError, KeyError, TypeError):
+        return [str(field_id) for field_id in json.loads(read_inside(out, STATE_FILE))["ids"]]
+    except UNREADABLE:
         return []
 
 

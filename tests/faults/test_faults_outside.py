@@ -20,6 +20,7 @@ from shapely.geometry import Point
 
 from atlas import engine
 from atlas.editions import publishing
+from atlas.editions.changes import earlier_changes
 from atlas.editions.disk import opened_inside, read_inside
 from atlas.editions.publishing import check_target
 from atlas.editions.state import previous_edition, unpack, unpack_head
@@ -256,3 +257,30 @@ def test_a_disk_that_fails_at_the_last_moment_leaves_the_old_atlas(
     with pytest.raises(OutputError, match=r"cannot be published \(Input/output error\); the old atlas stays"):
         build(place / "farm.gpkg", place / "build")
     assert files(place / "build") == before
+
+
+STATES = ("edition.json", "changes.json", "walks.json", "relief.png.z")
+ODD = (b"[" * 100_000, b'{"fields": 3, "machines": [1e999, "x"], "edition": {}, "key": {}}', b"\xff\x00")
+
+
+@pytest.mark.parametrize("name", STATES)
+@pytest.mark.parametrize("odd", ODD, ids=["nested", "shape", "no-text"])
+def test_state_that_cannot_be_read_costs_only_what_it_knew(place: Path, name: str, odd: bytes) -> None:
+    """Nested without end, of another shape, no text: no fault of ours, and a whole atlas comes of it."""
+    state = place / "build" / "data" / "state" / name
+    assert state.exists()
+    state.write_bytes(odd)
+    report = build(place / "farm.gpkg", place / "build")
+    assert (report.fields, report.failed) == (2, ())
+
+
+def test_changes_that_lead_somewhere_else_are_forgotten(place: Path) -> None:
+    build(place / "farm.gpkg", place / "build")
+    state = place / "build" / "data" / "state" / "changes.json"
+    told = json.loads(state.read_bytes())
+    assert told[0]["fields"]
+    assert len(earlier_changes(place / "build")) == 2
+    for page in ("javascript:alert(1)", "../../x.html", "//192.0.2.1/", 3):
+        told[0]["fields"][0]["page"] = page
+        state.write_text(json.dumps(told))
+        assert earlier_changes(place / "build") == []
