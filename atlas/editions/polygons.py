@@ -28,7 +28,8 @@ COLUMNS: dict[str, dict[str, type]] = {
     "zones": {"field_id": str, "name": str, "machine": str, "ground": str, "driver": str, "zone": str},
 }
 DTYPES: dict[type, type] = {str: object, float: np.float64, int: np.int64}
-HELD_BYTES = 16_000_000  # of geometry before some is written
+HELD_BYTES = 16_000_000  # before some is written
+ROW_BYTES = 1000  # of a row beside its geometry, about
 FIXED_DATE = "2000-01-01T00:00:00.000Z"  # the same input gives the same bytes
 
 
@@ -87,7 +88,7 @@ class PolygonFile:
         """Add rows as `polygons_of` gives them."""
         for row in rows:
             self._rows[row["layer"]].append(row)
-            self._held += len(row["geometry"])
+            self._held += len(row["geometry"]) + ROW_BYTES
         if self._held > HELD_BYTES:
             self._flush()
 
