@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -30,48 +30,61 @@ GPX = "http://www.topografix.com/GPX/1/1"
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def hazards_geojson(farm: Farm) -> bytes:
-    """Every live hazard with its marking, longitude first, exterior rings counter-clockwise."""
+def hazards_geojson(farm: Farm) -> Iterator[bytes]:
+    """Every live hazard with its marking, longitude first, exterior rings counter-clockwise; piece by piece, since
+    a region has tens of thousands."""
     to_globe = _to_globe(farm)
-    features: list[dict[str, Any]] = []
-    for h in farm.hazards:
-        features.append(
-            {
-                "type": "Feature",
-                "id": h.hazard_id,
-                "geometry": mapping(_wound(_moved(h.shape, to_globe))),
-                "properties": {
-                    "hazard_id": h.hazard_id,
-                    "kind": h.kind,
-                    "severity": h.severity if h.kind == "wet_spot" else None,
-                    "reach_m": h.reach_m,
-                    "accuracy_m": h.accuracy_m,
-                    "depth_m": h.depth_m,
-                    "note": h.note,
-                    "seen_at": stamp(h.seen_at) if h.seen_at else None,
-                    "seen_by": h.seen_by,
-                    "unconfirmed": h.unconfirmed,
-                },
-            }
-        )
-    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=True).encode()
+    yield b'{"type": "FeatureCollection", "features": ['
+    for i, h in enumerate(farm.hazards):
+        feature = json.dumps(_feature(h, to_globe), ensure_ascii=True)
+        yield f", {feature}".encode() if i else feature.encode()
+    yield b"]}"
 
 
-def hazards_gpx(farm: Farm) -> bytes:
+def _feature(h: Hazard, to_globe: Transformer) -> dict[str, Any]:
+    return {
+        "type": "Feature",
+        "id": h.hazard_id,
+        "geometry": mapping(_wound(_moved(h.shape, to_globe))),
+        "properties": {
+            "hazard_id": h.hazard_id,
+            "kind": h.kind,
+            "severity": h.severity if h.kind == "wet_spot" else None,
+            "reach_m": h.reach_m,
+            "accuracy_m": h.accuracy_m,
+            "depth_m": h.depth_m,
+            "note": h.note,
+            "seen_at": stamp(h.seen_at) if h.seen_at else None,
+            "seen_by": h.seen_by,
+            "unconfirmed": h.unconfirmed,
+        },
+    }
+
+
+def hazards_gpx(farm: Farm) -> Iterator[bytes]:
     """Every live hazard as a waypoint for a handheld receiver: points as they are, lines and areas by a point on
-    them. Element order as the GPX 1.1 schema fixes it."""
-    to_globe = _to_globe(farm)
-    return gpx([(h.shape, _label(h), h.note) for h in farm.hazards], to_globe)
+    them. Element order as the GPX 1.1 schema fixes it. Piece by piece."""
+    return gpx(((h.shape, _label(h), h.note) for h in farm.hazards), _to_globe(farm))
 
 
-def gpx(places: Sequence[tuple[BaseGeometry, str, str]], to_globe: Transformer) -> bytes:
-    """A GPX 1.1 file of waypoints: (shape, name, description) each."""
+def gpx(places: Iterable[tuple[BaseGeometry, str, str]], to_globe: Transformer) -> Iterator[bytes]:
+    """A GPX 1.1 file of waypoints, (shape, name, description) each, piece by piece."""
     root = _gpx_root()
+    root.append(ET.Comment("places"))
+    head, _, tail = _gpx_bytes(root).partition(b"<!--places-->")
+    yield head
     for shape, name, description in places:
         inside = shape.representative_point()
         lon, lat = to_globe.transform(inside.x, inside.y)
-        _point(root, "wpt", lon, lat, name, description)
-    return _gpx_bytes(root)
+        # Without a namespace of its own it reads as the root's.
+        yield bytes(ET.tostring(_alone("wpt", lon, lat, name, description), encoding="UTF-8"))
+    yield tail
+
+
+def _alone(kind: str, lon: float, lat: float, name: str, description: str) -> ET.Element:
+    held = ET.Element("held")
+    _point(held, kind, lon, lat, name, description, "")
+    return held[0]
 
 
 def walks_gpx(farms: Sequence[FarmWalks]) -> bytes:
@@ -113,12 +126,14 @@ def _gpx_root() -> ET.Element:
     return ET.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "field-atlas"})
 
 
-def _point(parent: ET.Element, kind: str, lon: float, lat: float, name: str, description: str) -> None:
+def _point(
+    parent: ET.Element, kind: str, lon: float, lat: float, name: str, description: str, space: str = f"{{{GPX}}}"
+) -> None:
     lon = -180.0 if round(lon, 7) >= 180 else lon  # the schema ends before 180
-    point = ET.SubElement(parent, f"{{{GPX}}}{kind}", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
-    ET.SubElement(point, f"{{{GPX}}}name").text = _NOT_XML.sub("", name)
+    point = ET.SubElement(parent, f"{space}{kind}", {"lat": f"{lat:.7f}", "lon": f"{lon:.7f}"})
+    ET.SubElement(point, f"{space}name").text = _NOT_XML.sub("", name)
     if description:
-        ET.SubElement(point, f"{{{GPX}}}desc").text = _NOT_XML.sub("", description)
+        ET.SubElement(point, f"{space}desc").text = _NOT_XML.sub("", description)
 
 
 def _gpx_bytes(root: ET.Element) -> bytes:

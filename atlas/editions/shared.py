@@ -4,6 +4,7 @@ next build needs to know."""
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 
 from atlas.driving.walk import plan
@@ -61,9 +62,9 @@ def write_shared(
         stage.write(name, content)
     write = write_by_farm if farm.groups else _write_together
     write(stage, farm, settings, edition, context, parcels, other, missing)
-    stage.write("data/hazards.geojson", hazards_geojson(farm))
+    _stream(stage, "data/hazards.geojson", hazards_geojson(farm))
     with speaking(speakers(context.languages)[0]):
-        stage.write("data/hazards.gpx", hazards_gpx(farm))
+        _stream(stage, "data/hazards.gpx", hazards_gpx(farm))
     facts = {
         "format": FORMAT,
         "edition": edition.as_json(),
@@ -72,6 +73,11 @@ def write_shared(
         "ids": [p.field_id for p in parcels],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
+
+
+def _stream(stage: Staging, relative: str, pieces: Iterable[bytes]) -> None:
+    with stage.path(relative).open("wb") as f:
+        f.writelines(pieces)
 
 
 def load_paper() -> None:

@@ -11,7 +11,7 @@ import json
 import re
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -25,11 +25,12 @@ from atlas.editions.publishing import FORMAT, is_atlas
 from atlas.farm.backdrop import backdrop_mark
 from atlas.farm.farm import Farm
 from atlas.farm.heights_said import sigma_assumed
-from atlas.farm.records import Parcel
+from atlas.farm.records import Hazard, Parcel, Release, Remark, WayIn
 from atlas.grid import Bounds
 from atlas.settings import Settings
 from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter, read_margin_m, view_windows
 
+Record = Parcel | Hazard | WayIn | Release | Remark
 STATE_FILE = "data/state/edition.json"
 PAGE = re.compile(r"fields/[a-z0-9-]+\.html")
 _FILE = re.compile(r"(print/)?fields/[a-z0-9-]+(\.[A-Za-z0-9-]+)?\.(html|js|pdf)")  # of one field, in any language
@@ -240,8 +241,8 @@ def fingerprint(shared: str, keys: Iterable[tuple[str, str]]) -> str:
     return _digest([shared, *(f"{slug} {key}" for slug, key in sorted(keys))])[:16]
 
 
-def _fields_of(record: object) -> list[tuple[str, object]]:
-    return [(name, _plain(value)) for name, value in sorted(vars(record).items())]
+def _fields_of(record: Record) -> list[tuple[str, object]]:
+    return [(name, _plain(getattr(record, name))) for name in sorted(f.name for f in fields(record))]
 
 
 def _plain(value: object) -> object:

@@ -22,7 +22,7 @@ HAZARD_KINDS: tuple[HazardKind, ...] = (
 GROUNDS = ("firm", "damp", "wet", "parched", "hay_down")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Remark:
     """Something the file made us assume or mend, said to the user; `row` is the file's own row number or id."""
 
@@ -32,7 +32,7 @@ class Remark:
     refused: bool = False  # True: this stops a build
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Parcel:
     """One field. `slug` is its file name: unique also without case, ASCII, never a path."""
 
@@ -46,7 +46,7 @@ class Parcel:
     shape: Polygon | MultiPolygon
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Hazard:
     """One live marking, its defaults filled in. `assumed` names the columns that got a default."""
 
@@ -71,7 +71,7 @@ class Hazard:
         return max(self.reach_m, 2 * (self.depth_m or 0.0)) + self.accuracy_m + 10.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class WayIn:
     """A gate or ramp where machines enter."""
 
@@ -84,14 +84,14 @@ class WayIn:
     shape: Point
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Storm:
     storm_id: str
     passed_at: datetime
     note: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Release:
     """The lead's word that a field may be driven, on which ground, until when."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections import Counter
 from collections.abc import Iterable
 
@@ -38,10 +39,10 @@ def parcels(table: Table) -> tuple[Parcel, ...]:
             field_id=row.text("field_id"),
             slug=slug,
             name=row.text("name") or row.text("field_id"),
-            use=row.text("use"),
+            use=sys.intern(row.text("use")),
             note=row.text("note"),
-            first_pass=row.text("first_pass"),
-            farm=row.text("farm"),
+            first_pass=sys.intern(row.text("first_pass")),
+            farm=sys.intern(row.text("farm")),
             shape=shape,
         )
         for (row, shape), slug in zip(kept, given, strict=True)
@@ -105,7 +106,7 @@ def _hazard(row: Row) -> Hazard | None:
         note=row.text("note"),
         photo=photo if isinstance(photo, bytes) and photo else None,
         seen_at=row.moment("seen_at"),
-        seen_by=row.text("seen_by"),
+        seen_by=sys.intern(row.text("seen_by")),
         shape=row.shape,
         assumed=tuple(assumed),
     )

@@ -47,7 +47,7 @@ def test_hostile_names_stay_text_and_180_degrees_becomes_minus_180(tmp_path: Pat
     """The schema allows longitude −180 up to but not 180 (gpx.xsd, longitudeType)."""
     same = Transformer.from_crs("EPSG:4326", "EPSG:4326", always_xy=True)
     path = tmp_path / "hostile.gpx"
-    path.write_bytes(gpx([(Point(180.0, 90.0), "</name><script>x\x00\x0b\ud800", "a & b ]]>")], same))
+    path.write_bytes(b"".join(gpx([(Point(180.0, 90.0), "</name><script>x\x00\x0b\ud800", "a & b ]]>")], same)))
     assert validate(path).returncode == 0
     point = ET.parse(path).getroot()[0]
     assert point.get("lon") == "-180.0000000"
