@@ -21,7 +21,7 @@ class Cluster:
         self._folder, self._file = folder, folder / "scheduler.json"
         self._env = {
             **os.environ,
-            "PYTHONPATH": str(ROOT),
+            "PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")]),
             "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": str(allowed_failures),
             "DASK_DISTRIBUTED__ADMIN__LOG_FORMAT": "%(message)s",
         }

@@ -103,6 +103,9 @@ class _Flight:
             future.cancel()
 
     def _send(self, jobs: list[Job]) -> None:
+        if self._client.status != "running":  # what was under way there is forgotten, even if it comes back
+            self._waiting.appendleft(jobs)
+            raise _GoneError
         future = self._client.submit(batch, *self._sent, [astuple(job) for job in jobs], pure=False)
         self._flying[future] = jobs
         future.add_done_callback(self._done.put)

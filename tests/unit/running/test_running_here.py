@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,7 +21,7 @@ from atlas.errors import AtlasError, FieldFaultError, TerrainError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.running import field
-from atlas.settings import Settings
+from atlas.settings import Settings, parse
 from atlas.survey import FieldSurvey, survey_field
 
 MAY_3 = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
@@ -124,6 +125,22 @@ def test_a_field_that_failed_is_tried_again_and_an_equal_map_is_not_issued_twice
     assert (mended.edition.number, mended.rewritten, mended.failed) == (2, ("upper-meadow",), ())
     assert ids(out) == ["F01", "F02", "F03"]
     assert build(farm, out, hours=3).unchanged
+
+
+def test_paper_and_other_languages_say_so_too(
+    farm: Path, tmp_path: Path, failing: Callable[[str, Exception], None]
+) -> None:
+    quick = SETTINGS.model_dump(mode="json", exclude_unset=True)
+    languages = {"farm": {"languages": ["en", "de"]}, "print": {"pdf": True}}
+    failing("F02", TerrainError("no heights"))
+    out = tmp_path / "build"
+    engine.build(farm, out, settings=parse({**quick, **languages}), now=MAY_3, jobs=1)
+    (german,) = out.glob("index*de*.html")
+    said = "<strong>Nicht auf dieser Karte: Upper meadow.</strong> Dort nicht nach diesem Atlas fahren"
+    assert said in german.read_text(encoding="utf-8")
+    (paper,) = (out / "print").glob("atlas.pdf")
+    words = subprocess.run(["pdftotext", "-l", "2", str(paper), "-"], capture_output=True, text=True, check=True)
+    assert "Not on this map: Upper meadow. Do not drive there" in " ".join(words.stdout.split())
 
 
 @pytest.mark.parametrize(("error", "code"), [(TerrainError("no heights"), 0), (ValueError("odd"), 1)])
