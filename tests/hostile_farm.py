@@ -49,8 +49,11 @@ def text_columns() -> list[tuple[str, str]]:
     return [(layer.name, name) for layer in layers for name, kind in layer.columns.items() if kind == "str"]
 
 
-def write(path: Path) -> Path:
-    """The small farm with two fields, all its texts hostile; where rows must differ, they begin with a number."""
+def write(path: Path, farms: bool = False) -> Path:
+    """The small farm with two fields, all its texts hostile; where rows must differ, they begin with a number.
+
+    With `farms` each field is of another farm, so that the atlas has what it has for several.
+    """
     small_farm.write(path, fields=2)
     with sqlite3.connect(path) as db:
         for name in _NEEDED_BY_TRIGGERS:  # text columns never call them, they only have to exist
@@ -59,7 +62,8 @@ def write(path: Path) -> Path:
         _history(db)
         for table, column in text_columns():
             if column not in CHOSEN:
-                ours = "rowid || ' ' || ?" if column.endswith("_id") else "?"
+                numbered = column.endswith("_id") or (farms and column == "farm")
+                ours = "rowid || ' ' || ?" if numbered else "?"
                 db.execute(f"UPDATE {table} SET {column} = {ours}", (HOSTILE,))
         db.execute("UPDATE releases SET field_id = (SELECT field_id FROM parcels WHERE rowid = 1)")
         db.execute("UPDATE gpkg_contents SET description = ?", (HOSTILE,))
@@ -125,11 +129,11 @@ def _history(db: sqlite3.Connection) -> None:
     db.execute(f"INSERT INTO {HISTORY.name} (layer_row, changed_at) VALUES (1, '2026-05-02T05:00:00Z')")
 
 
-def atlas(folder: Path) -> Path:
+def atlas(folder: Path, farms: bool = False) -> Path:
     """The hostile farm's atlas, built in `folder`."""
     out = folder / "build"
     when = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
-    engine.build(write(folder / "farm.gpkg"), out, settings=settings(), now=when, jobs=1)
+    engine.build(write(folder / "farm.gpkg", farms), out, settings=settings(), now=when, jobs=1)
     return out
 
 

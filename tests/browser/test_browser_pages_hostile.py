@@ -24,10 +24,14 @@ def hostile_atlas(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def all_pages(hostile_atlas: Path) -> list[Path]:
-    """Of the atlas, and the files that are handed on."""
-    stick = hostile_atlas.parent / "stick"
+    """Of the atlas, the files that are handed on, and what an atlas of several farms has beside its fields."""
+    stick, several = hostile_atlas.parent / "stick", hostile_atlas.parent / "several"
     share(hostile_atlas, stick)
-    return [*pages_of(hostile_atlas), *pages_of(stick)]
+    several.mkdir()
+    farms = hostile_farm.atlas(several, farms=True)
+    assert (farms / "farms").is_dir()
+    more = [p for p in pages_of(farms) if p.parent.name != "fields" and "-2" not in p.stem and p.stem[:2] != "2-"]
+    return [*pages_of(hostile_atlas), *pages_of(stick), *more]
 
 
 def ran(page: Page) -> object:
