@@ -20,8 +20,8 @@ HEIGHT_STEP_M = 0.001  # heights travel in whole millimetres
 
 
 def pack(data: bytes) -> str:
-    """Deflated, in base 64. What is packed are tables of small numbers, which zlib's way for filtered data keeps in
-    fewer bytes than its usual one; a harder search would save two in a hundred and take four times as long."""
+    """Deflated, in base 64. What is packed are tables of small numbers, which zlib's way for filtered data keeps
+    in fewer bytes than its usual one; a harder search would save two in a hundred and take four times as long."""
     way = zlib.compressobj(7, strategy=zlib.Z_FILTERED)
     return base64.b64encode(way.compress(data) + way.flush()).decode("ascii")
 
