@@ -79,9 +79,9 @@ def _farm(farm: Path, family: str, rng: Random, base: Base, work: Path) -> str:
     way = rng.random()
     if way < 0.2:
         return by_command(["inspect", str(farm)])
-    if way < 0.26:
+    if way < 0.23:
         return _built(farm, work)
-    return _refusal(lambda: _opened(farm, family, base, way < 0.4))
+    return _refusal(lambda: _opened(farm, family, base, way < 0.31))
 
 
 def _built(farm: Path, work: Path) -> str:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO
 
 MOST_MB = 1_000
+TIRED_MB = 700  # what thousands of cases may leave behind; then a new process goes on
 
 
 def memory(name: str) -> float:
@@ -47,8 +48,9 @@ def main(folder: Path) -> None:
         except Exception as e:
             said, found = "", f"{type(e).__name__}: {e}\n{traceback.format_exc()[-1500:]}"
         peak = memory("VmHWM")
-        if grown := peak > MOST_MB:
+        if peak > MOST_MB:
             found = found or f"took {peak:.0f} MB"
+        grown = peak > MOST_MB or memory("VmRSS") > TIRED_MB
         spent = time.perf_counter() - begun
         say(answers, {"said": said[:300], "found": found, "grown": grown, "peak": peak, "s": spent})
 

@@ -18,7 +18,7 @@ from fuzz_cases import FAMILIES
 from fuzz_runner import Runner, seeds
 
 BATCH = 64
-LEAST = 600
+LEAST = 5_120
 
 
 def batches() -> list[tuple[str, int, int]]:
