@@ -167,7 +167,7 @@ def _beside(path: Path, settings: Settings) -> Found:
     found: list[Path] = []
     for name in names:
         if any(mark in name for mark in "*?["):
-            hits = sorted(path.parent.glob(name)) if not Path(name).is_absolute() else []
+            hits = _answering(path.parent, name)
             if not hits:
                 raise TerrainError(f"{path}: layers.dem is '{name}', which no file beside it answers to.")
             found += hits
@@ -176,11 +176,26 @@ def _beside(path: Path, settings: Settings) -> Found:
     if not found:
         raise TerrainError(f"{path}: layers.dem names no raster; name at least one.")
     for one in found:
-        if not one.exists():
+        if not _is_there(one):
             raise TerrainError(
                 f"{path}: layers.dem names '{one.name}', neither a layer of it nor a file beside it."
             )
     return _rasters(found, ())
+
+
+def _answering(folder: Path, pattern: str) -> list[Path]:
+    """The files that a name with * or ? stands for; none where no file could be called so."""
+    try:
+        return sorted(folder.glob(pattern)) if not Path(pattern).is_absolute() else []
+    except (OSError, ValueError, NotImplementedError, IndexError):
+        return []
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except (OSError, ValueError):  # a name too long for any file, or one that holds a zero byte
+        return False
 
 
 def _rasters(paths: list[Path], remarks: tuple[Remark, ...]) -> Found:

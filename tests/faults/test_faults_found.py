@@ -19,7 +19,7 @@ from atlas.cli import main
 from atlas.driving.machines import rig
 from atlas.errors import FarmFileError, LayerError, RowError, SettingsError, TerrainError
 from atlas.farm.opening import open_farm
-from atlas.settings import load
+from atlas.settings import load, parse
 from atlas.survey import survey_field
 from atlas.terminal import LONGEST_LINE
 
@@ -224,6 +224,12 @@ def test_a_million_corners_are_refused(farm: Path) -> None:
     run(farm, "UPDATE parcels SET geom = ? WHERE fid = 1", fuzz_shapes.blob(fuzz_shapes.circle(1_000_000)))
     with pytest.raises(RowError, match="has 1000001 corners; at most 20000 are read, simplify it"):
         open_farm(farm, SETTINGS)
+
+
+@pytest.mark.parametrize("name", ["y" * 5_000, "a\x00b", "*" + "y" * 5_000, "**x**/\x00*"])
+def test_a_name_that_no_raster_can_have_is_told(farm: Path, name: str) -> None:
+    with pytest.raises(TerrainError, match=r"layers\.dem"):
+        open_farm(farm, parse({"layers": {"dem": [name]}}))
 
 
 def test_a_number_of_thousands_of_digits_in_settings_is_refused(tmp_path: Path) -> None:
