@@ -202,7 +202,7 @@ def check_sentence(text: str) -> None:
 
 
 def _eat() -> None:
-    _eaten.append(b"x" * 300_000_000)
+    _eaten.append(b"x" * 850_000_000)
 
 
 _eaten: list[bytes] = []

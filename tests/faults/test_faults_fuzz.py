@@ -58,6 +58,5 @@ def test_the_runner_notices_what_must_not_happen() -> None:
         assert "died (code -11)" in made.one("trap_die", 0).found
         assert "KeyError: 'nothing'" in made.one("trap_raise", 0).found
         assert "MemoryError" in made.one("trap_ask", 0).found
-        eaten = [made.one("trap_eat", i).found for i in range(3)]
-        assert any(found.startswith("took ") for found in eaten)
+        assert made.one("trap_eat", 0).found.startswith("took ")
         assert not made.one("settings", 0).found
