@@ -21,7 +21,7 @@ from conftest import MAY_3
 from PIL import Image
 
 from atlas import engine
-from atlas.errors import OutputError
+from atlas.errors import AtlasError
 from atlas.farm import change
 from atlas.farm.opening import open_farm
 from atlas.paper import typesetting
@@ -202,8 +202,8 @@ def test_a_pdf_that_cannot_be_set_leaves_the_old_atlas(
     spot = open_farm(farm, Settings(), MAY_4).parcels[3].shape.representative_point()
     change.mark(farm, "no_go", spot, seen_at=MAY_4)
     monkeypatch.setattr(typesetting, "_compiled", refusing(typesetting._compiled, template))
-    with pytest.raises(OutputError, match=r"the PDF cannot be set .*pdf = false"):
-        engine.build(farm, out, now=MAY_4, jobs=1)
+    with pytest.raises(AtlasError, match=r"the PDF cannot be set .*pdf = false"):
+        engine.build(farm, out, now=MAY_4, jobs=1, strict=True)  # else a field's own costs that field only
     assert snapshot(out) == before
 
 
