@@ -18,7 +18,8 @@ from atlas import engine
 from atlas.driving.machines import Rig
 from atlas.editions.reading import AtlasFolder
 from atlas.editions.sharing import share
-from atlas.farm import change
+from atlas.editions.state import field_key, shared_key
+from atlas.farm import change, groups
 from atlas.farm.farm import Farm
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel
@@ -208,3 +209,25 @@ def test_the_same_file_gives_the_same_bytes(farm_file: Path, atlas: Path, tmp_pa
     out = tmp_path / "again"
     engine.build(farm_file, out, settings=several_farms.settings(True, ("en", "de")), now=MAY_3, jobs=1)
     assert snapshot(out) == snapshot(atlas)
+
+
+def test_a_farm_in_parts_has_pages_for_each_and_its_sheets_know_their_own(
+    farm_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings = several_farms.settings()
+    whole = keys(farm_file, settings)
+    monkeypatch.setattr(groups, "MOST_TOGETHER", 2)
+    monkeypatch.setattr(groups, "A_PART", 2)
+    parted = keys(farm_file, settings)
+    assert {i for i in whole if whole[i] != parted[i]} == {"F01", "F03", "F06"}  # Oberhof
+    out = tmp_path / "build"
+    engine.build(farm_file, out, settings=settings, now=MAY_3, jobs=1)
+    assert {p.stem for p in (out / "farms").glob("*.html")} == {"oberhof-1", "oberhof-2", "unter-sohn", "fields"}
+    assert "Oberhof, part 2" in (out / "index.html").read_text()
+    assert {to for _, to in references(out, LINKED) if not (out / to).is_file()} == set()
+
+
+def keys(path: Path, settings: Settings) -> dict[str, str]:
+    farm = open_farm(path, settings, MAY_3)
+    shared = shared_key(farm, settings)
+    return {p.field_id: field_key(shared, farm, p, settings) for p in farm.parcels}
