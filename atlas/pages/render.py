@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 from babel.dates import format_date, format_skeleton
@@ -19,6 +20,7 @@ from atlas import words
 from atlas.driving.place_names import place_in
 from atlas.languages import speaker, speakers, speaking, spoken, templates_folder, tr, tr_many
 from atlas.pages.context import PageContext
+from atlas.pages.template_cache import FOLDER, TemplateCache
 from atlas.words import number as number  # made in every language, like what follows here
 from atlas.words import short as short
 
@@ -42,6 +44,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
         auto_reload=False,
+        bytecode_cache=TemplateCache(FOLDER, Path(__file__)),
     )
     env.install_gettext_callables(tr, tr_many, newstyle=True)  # type: ignore[attr-defined]  # the extension adds it
     # Jinja's own _() takes its text for a template: markup stays markup, a "%" is filled in. Ours may hold a name.
