@@ -109,6 +109,10 @@ def read(
     names = {**(also or {}), **column_names(layer, ours, settings)}
     lacking = frozenset(ours) - set(names)
     frame, source = _frame(path, layer, list(names.values()), crs is not None)
+    if layer.counted is not None and len(frame) != layer.rows:  # GDAL reads as many as a broken index may tell it
+        raise FarmFileError(
+            f"{path}, layer '{layer.name}': {len(frame)} of {layer.rows} rows can be read; fetch a whole copy."
+        )
     if crs is not None and source is None and len(frame):
         raise LayerError(f"{path}, layer '{layer.name}': says not in which CRS it is; set its CRS in the file.")
     shapes = frame["geometry"] if crs is not None and "geometry" in frame else [None] * len(frame)

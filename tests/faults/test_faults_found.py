@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 from random import Random
 
+import pyogrio
 import pytest
 import quick_farm
 import shapely
@@ -210,6 +211,14 @@ def test_a_row_that_a_damaged_page_lost_is_noticed(farm: Path) -> None:
 def test_a_row_fewer_than_the_file_counts_is_noticed(farm: Path) -> None:
     run(farm, "DELETE FROM hazards WHERE fid = 1")
     with pytest.raises(FarmFileError, match="'hazards': holds 4 rows and the file counts 5; fetch a whole copy"):
+        open_farm(farm, SETTINGS)
+
+
+def test_a_row_that_gdal_does_not_hand_on_is_noticed(farm: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A broken index of the file's counts made GDAL stop after the first row; the table itself was whole."""
+    whole = pyogrio.read_dataframe
+    monkeypatch.setattr(pyogrio, "read_dataframe", lambda *args, **more: whole(*args, **more).head(1))
+    with pytest.raises(FarmFileError, match="layer 'parcels': 1 of 2 rows can be read; fetch a whole copy"):
         open_farm(farm, SETTINGS)
 
 
