@@ -27,6 +27,7 @@ from atlas.editions.state import (
     shared_key,
     state_path,
 )
+from atlas.editions.to_write import ToWrite
 from atlas.farm import datasets
 from atlas.farm.farm import Farm
 from atlas.farm.heights_said import heights_sentence
@@ -155,7 +156,7 @@ def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
         _stop_if_same(before, report)
         written = [p for place, p in enumerate(farm.parcels) if place not in failed]
         missing = tuple(_missing(farm.parcels[place], why) for place, why in failed.items())
-        write_shared(stage, farm, settings, edition, context, written, other, missing=missing)
+        write_shared(ToWrite(stage, farm, edition, context, written, missing, other))
     rewritten = tuple(job.slug for job in todo if job.place not in failed)
     return replace(report, rewritten=rewritten, remarks=(*report.remarks, *order.said))
 

@@ -11,14 +11,12 @@ from typing import TextIO
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FarmWalks, FieldStops
-from atlas.editions.beside import Beside
 from atlas.editions.changes import CHANGES_FILE, MAPS_KEPT, Before, Changes, earlier_changes, remembered
 from atlas.editions.exchange import walks_gpx
 from atlas.editions.kept import KeptPages, relief_of, states_of
 from atlas.editions.polygons import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
-from atlas.editions.state import Edition
-from atlas.farm.farm import Farm
+from atlas.editions.to_write import ToWrite
 from atlas.farm.groups import Group, farm_of
 from atlas.farm.records import Parcel
 from atlas.languages import speakers, speaking
@@ -34,34 +32,24 @@ from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.overview_relief import FarmRelief
 from atlas.pages.walk import WalkLine, farm_walk_page, walk_line, walk_list_page
 from atlas.paper.sheets import FieldSheet
-from atlas.running.records import MissingField
-from atlas.settings import Settings
 
 
-def write_by_farm(
-    stage: Staging,
-    farm: Farm,
-    settings: Settings,
-    edition: Edition,
-    context: PageContext,
-    parcels: list[Parcel],
-    other: Beside,
-    missing: tuple[MissingField, ...],
-) -> None:
+def write_by_farm(to_write: ToWrite) -> None:
     """A page, a day sheet, walks, changes, a PDF and a data file for each group; an index of all."""
-    whole = _Whole(stage, farm, settings, edition, context, {p.slug for p in parcels}, missing)
+    whole = _Whole(to_write)
+    stage, other, pdf = to_write.stage, to_write.other, to_write.settings.print.pdf
     bound: list[Callable[[], None]] = []
     with stage.path("data/atlas.json").open("w", encoding="utf-8") as index:
         index.write(whole.head[:-1] + ', "fields": [')
-        for group in farm.groups:
+        for group in to_write.farm.groups:
             own = whole.write(group, index)
-            if settings.print.pdf and not own.kept:
+            if pdf and not own.kept:
                 bound.append(other.do(_bind, stage.folder, own.sheets, own.context))
         index.write("\n]}\n")
     whole.polygons.done()
     whole.finish()
-    if settings.print.pdf:
-        bound.append(other.do(_bind, stage.folder, None, context))
+    if pdf:
+        bound.append(other.do(_bind, stage.folder, None, to_write.context))
     for done in bound:
         done()
 
@@ -99,25 +87,17 @@ class _Fields:
 class _Whole:
     """What is gathered over all groups, and each group's files."""
 
-    def __init__(
-        self,
-        stage: Staging,
-        farm: Farm,
-        settings: Settings,
-        edition: Edition,
-        context: PageContext,
-        written: set[str],
-        missing: tuple[MissingField, ...],
-    ) -> None:
-        self._stage, self._farm, self._edition, self._context = stage, farm, edition, context
-        self._written, self._missing = written, {m.field_id: m for m in missing}
+    def __init__(self, to_write: ToWrite) -> None:
+        self._stage, self._farm = stage, farm = to_write.stage, to_write.farm
+        self._edition, self._context = to_write.edition, to_write.context
+        self._written = {p.slug for p in to_write.parcels}
+        self._missing = {m.field_id: m for m in to_write.missing}
         self.polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
-        self._head = {"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)}
+        self._head = {"format": FORMAT, "edition": self._edition.as_json(), **farm_head(farm, to_write.settings)}
         self.head = json.dumps(self._head)
-        self._kept = KeptPages(stage, "data/state/groups.json", context)
+        self._kept = KeptPages(stage, "data/state/groups.json", self._context)
         self._before = Before(stage.previous)
-        ids = {p.field_id for p in farm.parcels if p.slug in written}
-        self._gone = list(self._before.without(ids))
+        self._gone = list(self._before.without({p.field_id for p in to_write.parcels}))
         self._finds = FindFiles(stage.write)
         self._lines: list[FarmLine] = []
         self._walks: list[WalkLine] = []

@@ -9,16 +9,14 @@ from pathlib import Path
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FieldStops
-from atlas.editions.beside import Beside
 from atlas.editions.by_farm import write_by_farm
 from atlas.editions.changes import CHANGES_FILE, Before, Changes, earlier_changes, remembered
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.kept import KeptPages, machines_number, relief_of, states_of, unless_same
 from atlas.editions.polygons import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
-from atlas.editions.state import STATE_FILE, Edition
-from atlas.farm.farm import Farm
-from atlas.farm.records import Parcel
+from atlas.editions.state import STATE_FILE
+from atlas.editions.to_write import ToWrite
 from atlas.languages import speakers, speaking
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.change_records import MapChanges
@@ -31,37 +29,24 @@ from atlas.pages.overview import overview_page
 from atlas.pages.overview_entry import OverviewEntry
 from atlas.pages.walk import walk_pages
 from atlas.paper.sheets import FieldSheet
-from atlas.running.records import MissingField
-from atlas.settings import Settings
 
 
-def write_shared(
-    stage: Staging,
-    farm: Farm,
-    settings: Settings,
-    edition: Edition,
-    context: PageContext,
-    parcels: list[Parcel],
-    other: Beside,
-    *,
-    missing: tuple[MissingField, ...] = (),
-) -> None:
-    """Write all shared files into the staging folder; the fields' own pages and states are there already.
+def write_shared(to_write: ToWrite) -> None:
+    """Write all shared files into the staging folder.
 
-    `missing` fields could not be surveyed: the overview names them.
-
-    Paper is bound in the `other` process meanwhile, if there is one. Fields of several farms, or too many for one
-    page, are shared out over a page for each group (`atlas.farm.groups`).
-
-    Raises OutputError where a state just written cannot be read back.
+    Fields of several farms, or too many for one page, are shared out over a page for each group
+    (`atlas.farm.groups`). Raises OutputError where a state just written cannot be read back.
     """
+    stage, farm, edition, context = to_write.stage, to_write.farm, to_write.edition, to_write.context
     for name, content in asset_files().items():
         stage.write(name, content)
     stage.write("assets/edition.js", edition_script(edition.number, edition.issued_at))
     for name, content in machines_page(unless_same(stage, context)).items():
         stage.write(name, content)
-    write = write_by_farm if farm.groups else _write_together
-    write(stage, farm, settings, edition, context, parcels, other, missing)
+    if farm.groups:
+        write_by_farm(to_write)
+    else:
+        _write_together(to_write)
     _stream(stage, "data/hazards.geojson", hazards_geojson(farm))
     with speaking(speakers(context.languages)[0]):
         _stream(stage, "data/hazards.gpx", hazards_gpx(farm))
@@ -69,8 +54,8 @@ def write_shared(
         "format": FORMAT,
         "edition": edition.as_json(),
         "machines": machines_number(stage, context),
-        "fields": [p.slug for p in parcels],
-        "ids": [p.field_id for p in parcels],
+        "fields": [p.slug for p in to_write.parcels],
+        "ids": [p.field_id for p in to_write.parcels],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
 
@@ -85,25 +70,19 @@ def load_paper() -> None:
     import atlas.paper.atlas_pdf  # noqa: F401
 
 
-def _write_together(
-    stage: Staging,
-    farm: Farm,
-    settings: Settings,
-    edition: Edition,
-    context: PageContext,
-    parcels: list[Parcel],
-    other: Beside,
-    missing: tuple[MissingField, ...],
-) -> None:
+def _write_together(to_write: ToWrite) -> None:
     """All fields on one page and in one PDF."""
-    entries, stops, numbers, changes, polygons = _each_field(stage, farm, settings, edition, parcels)
+    stage, farm, context = to_write.stage, to_write.farm, to_write.context
+    entries, stops, numbers, changes, polygons = _each_field(to_write)
     relief = relief_of(stage, farm, context.settings)
-    pages = overview_page(entries, context, relief, [m.name for m in missing])
+    pages = overview_page(entries, context, relief, [m.name for m in to_write.missing])
     pages |= day_page(entries, context, relief.ways_in)
     for name, content in pages.items():
         stage.write(name, content)
-    sheets = [FieldSheet(p.slug, p.name, n) for p, n in zip(parcels, numbers, strict=True)]
-    bound = other.do(_write_paper, stage.folder, stage.previous, sheets, context) if settings.print.pdf else None
+    sheets = [FieldSheet(p.slug, p.name, n) for p, n in zip(to_write.parcels, numbers, strict=True)]
+    bound = None
+    if context.settings.print.pdf:
+        bound = to_write.other.do(_write_paper, stage.folder, stage.previous, sheets, context)
     polygons.done()
     stage.write(CHANGES_FILE, remembered(changes))
     for name, content in changes_page(changes, context).items():
@@ -129,13 +108,14 @@ def _write_paper(folder: Path, previous: Path | None, sheets: list[FieldSheet], 
 
 
 def _each_field(
-    stage: Staging, farm: Farm, settings: Settings, edition: Edition, parcels: list[Parcel]
+    to_write: ToWrite,
 ) -> tuple[list[OverviewEntry], list[FieldStops], list[int], list[MapChanges], PolygonFile]:
     """Read every field's state once: write data/atlas.json, and keep what other pages list and what is still to be
     written to data/atlas.gpkg."""
+    stage, farm, edition, parcels = to_write.stage, to_write.farm, to_write.edition, to_write.parcels
     entries, stops, numbers, changes = [], [], [], Changes(before := Before(stage.previous), edition)
     polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
-    head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, settings)})
+    head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, to_write.settings)})
     with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:
         f.write(head[:-1] + ', "fields": [')
         for i, state in enumerate(states_of(stage, parcels)):
