@@ -25,7 +25,7 @@ from atlas.pages.changes import changes_page
 from atlas.pages.changes_farms import FarmChanges, changes_farms_page
 from atlas.pages.context import Home, PageContext
 from atlas.pages.day import day_page
-from atlas.pages.farms import FarmLine, FindFiles, farm_line, farms_page
+from atlas.pages.farms import FarmLine, FindFiles, farm_line, farms_page, missing_of
 from atlas.pages.figures import farm_head
 from atlas.pages.overview import overview_page
 from atlas.pages.overview_entry import OverviewEntry
@@ -122,7 +122,7 @@ class _Whole:
         told = self._changes(group, changes, {p.field_id for p in parcels}, kept)
         if not kept:
             self._write_pages(context, fields, walks, relief, absent)
-            for name, content in changes_page(told, context).items():
+            for name, content in changes_page(told, context, absent).items():
                 self._stage.write(name, content)
         self._changed.append(FarmChanges.of(home, told))
         self._lines.append(farm_line(home, fields.entries, absent, context))
@@ -201,7 +201,7 @@ class _Whole:
         stage.write(
             CHANGES_FILE, remembered([replace(m, fields=tuple(f for f in m.fields if f.removed)) for m in gone])
         )
-        files |= changes_farms_page(self._changed, gone, context)
+        files |= changes_farms_page(self._changed, gone, missing_of(self._lines), context)
         for name, content in files.items():
             stage.write(name, content)
         self._kept.remember()

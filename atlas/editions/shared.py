@@ -75,7 +75,8 @@ def _write_together(to_write: ToWrite) -> None:
     stage, farm, context = to_write.stage, to_write.farm, to_write.context
     entries, stops, numbers, changes, polygons = _each_field(to_write)
     relief = relief_of(stage, farm, context.settings)
-    pages = overview_page(entries, context, relief, [m.name for m in to_write.missing])
+    missing = [m.name for m in to_write.missing]
+    pages = overview_page(entries, context, relief, missing)
     pages |= day_page(entries, context, relief.ways_in)
     for name, content in pages.items():
         stage.write(name, content)
@@ -85,7 +86,7 @@ def _write_together(to_write: ToWrite) -> None:
         bound = to_write.other.do(_write_paper, stage.folder, stage.previous, sheets, context)
     polygons.done()
     stage.write(CHANGES_FILE, remembered(changes))
-    for name, content in changes_page(changes, context).items():
+    for name, content in changes_page(changes, context, missing).items():
         stage.write(name, content)
     walks = plan(stops)
     kept = KeptPages(stage, "data/state/walks.json", context)

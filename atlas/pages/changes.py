@@ -74,8 +74,11 @@ class ToldMap:
     other: tuple[Told, ...]
 
 
-def changes_page(changes: Sequence[MapChanges], ctx: PageContext) -> dict[str, bytes]:
-    """`changes.html` (or the group's); `changes` newest first, the current map's among them."""
+def changes_page(changes: Sequence[MapChanges], ctx: PageContext, missing: Sequence[str] = ()) -> dict[str, bytes]:
+    """`changes.html` (or the group's); `changes` newest first, the current map's among them.
+
+    `missing` are the names of fields that are not on the current map: one that never was on any is in no change.
+    """
     here: dict[str, bool] = {}  # page → whether the newest word on it leaves it in the atlas
     for m in changes:
         for f in m.fields:
@@ -83,7 +86,8 @@ def changes_page(changes: Sequence[MapChanges], ctx: PageContext) -> dict[str, b
 
     def told() -> dict[str, object]:
         machines = {key: machine_label(m) for key, m in ctx.rig.machines.items()}
-        return {"maps": [_map(m, here, machines, m is changes[-1]) for m in changes], "named": NAMED}
+        maps = [_map(m, here, machines, m is changes[-1]) for m in changes]
+        return {"maps": maps, "named": NAMED, "missing": list(missing)}
 
     return pages(ctx.home.changes, "changes.html", ctx, told)
 

@@ -46,9 +46,10 @@ class MapNews:
 
 
 def changes_farms_page(
-    farms: Sequence[FarmChanges], gone: Sequence[MapChanges], ctx: PageContext
+    farms: Sequence[FarmChanges], gone: Sequence[MapChanges], missing: Sequence[str], ctx: PageContext
 ) -> dict[str, bytes]:
-    """changes.html in every language; `gone` holds, by map, removed fields that no farm's page tells of."""
+    """changes.html in every language; `gone` holds, by map, removed fields that no farm's page tells of, `missing`
+    the names of fields that are not on the current map."""
     issued = {m.number: m.issued_at for m in gone}
     for farm in farms:
         issued |= farm.issued
@@ -56,7 +57,7 @@ def changes_farms_page(
     numbers = sorted(issued, reverse=True)[:MOST_MAPS]
 
     def told() -> dict[str, object]:
-        return {"maps": [_map(n, issued[n], farms, gone) for n in numbers]}
+        return {"maps": [_map(n, issued[n], farms, gone) for n in numbers], "missing": list(missing)}
 
     return pages("changes.html", "changes_farms.html", ctx, told)
 

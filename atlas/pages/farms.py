@@ -57,9 +57,14 @@ def farms_page(lines: Sequence[FarmLine], ctx: PageContext, finds: int) -> dict[
         "lines": lines,
         "all": sum(line.fields for line in lines),
         "finds": finds,
-        "missing": [name for line in lines for name in line.missing],
+        "missing": missing_of(lines),
     }
     return pages("index.html", "farms.html", ctx, lambda: values)
+
+
+def missing_of(lines: Sequence[FarmLine]) -> list[str]:
+    """The names of all fields that are not on this map, farm by farm."""
+    return [name for line in lines for name in line.missing]
 
 
 class FindFiles:

@@ -129,7 +129,7 @@ def _overview(page: Element, sheets: Sequence[BoundSheet], ctx: PageContext) -> 
 
 def _missing(main: Element, setting: Setting) -> list[list[Block]]:
     """The warning of fields that are not on this map, where there are any."""
-    warning = main.find("p", "ov-missing")
+    warning = main.find("p", "missing")
     return [setting.blocks([warning])] if warning is not None else []
 
 

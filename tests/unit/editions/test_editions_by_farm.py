@@ -165,7 +165,7 @@ def test_a_field_that_is_gone_is_told_on_its_farm_s_page_or_where_no_farm_is_lef
     assert not (out / "farms/tal.html").exists()
 
 
-def test_a_field_that_failed_is_named_on_the_list_and_on_its_farm_s_page(
+def test_a_field_that_failed_is_named_on_the_list_and_on_its_farm_s_pages(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def failing(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> FieldSurvey:
@@ -178,7 +178,9 @@ def test_a_field_that_failed_is_named_on_the_list_and_on_its_farm_s_page(
     out = tmp_path / "build"
     engine.build(farm, out, settings=several_farms.settings(), now=MAY_3, jobs=1)
     assert "Not on this map: Spring bank, Upper meadow." in (out / "index.html").read_text()
-    assert "Not on this map: Spring bank." in (out / "farms/au.html").read_text()
+    assert "Not on this map: Spring bank, Upper meadow." in (out / "changes.html").read_text()
+    for page in ("farms/au.html", "changes/au.html"):
+        assert "Not on this map: Spring bank." in (out / page).read_text()
     assert not (out / "farms/berg.html").exists()  # none of its fields could be surveyed
     assert {to for _, to in references(out, LINKED) if not (out / to).is_file()} == set()
 

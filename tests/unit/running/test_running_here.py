@@ -85,6 +85,15 @@ def test_the_map_says_which_field_it_leaves_out(
     assert "No longer in the atlas: do not drive here by an old sheet." in (out / "changes.html").read_text()
 
 
+def test_what_is_new_names_a_field_that_never_was_on_a_map(
+    farm: Path, tmp_path: Path, failing: Callable[[str, Exception], None]
+) -> None:
+    failing("F02", ValueError("x"))
+    build(farm, out := tmp_path / "build")
+    told = "<strong>Not on this map: Upper meadow.</strong> Do not drive there by this atlas"
+    assert told in (out / "changes.html").read_text()
+
+
 def test_a_fault_of_ours_in_one_field_costs_that_field_and_says_where(
     farm: Path, tmp_path: Path, failing: Callable[[str, Exception], None]
 ) -> None:
