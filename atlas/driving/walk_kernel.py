@@ -54,11 +54,18 @@ def untie(x: Floats, y: Floats, group: Order, order: Order) -> Order:
                 if group[path[j]] != group[path[i]]:
                     break
                 if _gain(x, y, path, i, j) > LEAST_GAIN_M:
-                    path[i : j + 1] = path[i : j + 1][::-1].copy()
+                    _turn_round(path, i, j)
                     shorter = True
         if not shorter:
             break
     return path
+
+
+@njit(cache=True)
+def _turn_round(path: Order, i: int, j: int) -> None:
+    while i < j:  # one part of an array set from another would take eleven seconds to compile
+        path[i], path[j] = path[j], path[i]
+        i, j = i + 1, j - 1
 
 
 @njit(cache=True)

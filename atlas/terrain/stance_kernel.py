@@ -80,7 +80,7 @@ def stance_extremes(
             if k == n_beside - 1:
                 _forget_level(flags, largest)
             if k == n_fall - 1:
-                fall[:] = largest[:3]
+                _copy(largest, fall)
         _write(flat, cells, flags, largest, fall)
     for i in range(here.size):
         if math.isnan(flat[0, here[i]]):  # near an edge or a gap: mind which cells carry weight
@@ -182,6 +182,13 @@ def _forget_level(level: np.ndarray, largest: Floats) -> None:
 
 
 @njit(cache=True, nogil=True)
+def _copy(largest: Floats, into: Floats) -> None:
+    for i in range(into.shape[0]):  # as a slice it would take many times as long to compile
+        for j in range(into.shape[1]):
+            into[i, j] = largest[i, j]
+
+
+@njit(cache=True, nogil=True)
 def _write(out: Floats32, cells: np.ndarray, level: np.ndarray, largest: Floats, fall: Floats) -> None:
     """Into the answer, (6, all cells), left NaN at a gap; on level cells any heading counts as the fall line's."""
     for i in range(cells.size):
@@ -224,7 +231,8 @@ def _careful(
         largest[1] = max(largest[1], pitch)
         largest[2] = max(largest[2], roll * roll + pitch * pitch)
         if k < n_fall or start > 0:
-            fall[:] = largest
+            for i in range(3):
+                fall[i] = largest[i]
     out[0, n], out[1, n], out[2, n] = largest[0], largest[1], math.sqrt(largest[2])
     out[3, n], out[4, n], out[5, n] = fall[0], fall[1], math.sqrt(fall[2])
 
