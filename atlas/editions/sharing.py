@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
-import secrets
 import shutil
 import zipfile
 from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
+from atlas.editions.part_files import NAME, moved_into, sweep
 from atlas.editions.reading import AtlasFacts, AtlasFolder, SharedField
 from atlas.editions.single_file import own_number, single_file
 from atlas.errors import OutputError
@@ -54,7 +53,7 @@ def share(
 
     `fields` are field ids; `changed_since` is a map number: the sheets whose own number is higher. With neither,
     every sheet; with both, those of the named fields that changed. Files of the same names are replaced one by
-    one, each in one move; nothing else in the folder is touched.
+    one, each in one move; half-written ones that a killed process left are removed, nothing else is touched.
 
     Raises OutputError where the atlas cannot be read, a field is not in it, or the target cannot be written.
     """
@@ -100,34 +99,23 @@ def _some(names: list[str]) -> str:
 
 
 def _make_target(to: Path, build_dir: Path) -> None:
-    """Raises OutputError for a target inside the atlas: the next build would sweep it away."""
+    """The target, without what was left half-written. Raises OutputError for one inside the atlas: the next build
+    would sweep it away."""
     if to.resolve().is_relative_to(build_dir.resolve()):
         raise OutputError(f"{to}: is inside the atlas; name a folder beside it.")
     try:
         to.mkdir(parents=True, exist_ok=True)
+        sweep(to)
     except OSError as e:
         raise OutputError(f"{to}: cannot be made ({e.strerror}); name another folder with --to.") from e
 
 
 def _replace(to: Path, name: str, fill: Callable[[BinaryIO], None]) -> None:
     """Write one file under a name of its own, then move it over `name`: a reader sees the old file or the new."""
-    if not re.fullmatch(r"[a-z0-9][a-z0-9-]*(\.[A-Za-z-]+)?\.(html|zip)", name):
+    if not NAME.fullmatch(name):
         raise OutputError(f"{to}: '{name}' is no name for a file of an atlas.")
-    with _told(to / name), _beside(to, name) as part:
-        with part.open("xb") as f:
-            fill(f)
-            f.flush()
-            os.fsync(f.fileno())
-        part.replace(to / name)
-
-
-@contextlib.contextmanager
-def _beside(to: Path, name: str) -> Iterator[Path]:
-    part = to / f".{name}.{secrets.token_hex(4)}.part"
-    try:
-        yield part
-    finally:
-        part.unlink(missing_ok=True)
+    with _told(to / name), moved_into(to, name) as f:
+        fill(f)
 
 
 @contextlib.contextmanager

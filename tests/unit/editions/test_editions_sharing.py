@@ -8,6 +8,8 @@ import json
 import os
 import re
 import shutil
+import subprocess
+import sys
 import zipfile
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -216,6 +218,42 @@ def test_other_files_of_the_target_stay_and_links_in_it_are_not_followed(
     assert not (stick / "lower-meadow-map-1.html").is_symlink()
     assert zipfile.is_zipfile(stick / "farm-map-1.zip")
     assert sorted(p.name for p in stick.iterdir()) == ["farm-map-1.zip", "letter.txt", "lower-meadow-map-1.html"]
+
+
+SLOW = """
+import sys, time
+from pathlib import Path
+from atlas.editions import sharing
+def slow(content, sink):
+    sink.write(content[:10]), sink.flush()
+    print("at work", flush=True)
+    time.sleep(60)
+sharing._write = slow
+sharing.share(Path(sys.argv[1]), Path(sys.argv[2]), ["F01"])
+"""
+
+
+def test_what_a_killed_process_left_half_written_is_swept_and_nothing_else(
+    small_atlas: Path, tmp_path: Path
+) -> None:
+    stick = tmp_path / "stick"
+    command = [sys.executable, "-c", SLOW, str(small_atlas), str(stick)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as at_work:
+        assert at_work.stdout is not None
+        assert at_work.stdout.readline() == "at work\n"
+        (half,) = (p.name for p in stick.iterdir())
+        assert half.endswith(".part")
+        theirs = [".letter.txt.0123abcd.part", ".lower.html.part", "lower.html.0123abcd.part"]
+        for name in theirs:
+            (stick / name).write_text("mine")
+        linked = stick / ".lower.html.0123abcd.part"
+        linked.symlink_to(stick / theirs[0])
+        share(small_atlas, stick, ["F01"])
+        assert (stick / half).exists(), "another process is at work on it"
+        at_work.kill()
+    share(small_atlas, stick, ["F01"])
+    left = sorted([*theirs, linked.name, "farm-map-1.zip", "lower-meadow-map-1.html"])
+    assert sorted(p.name for p in stick.iterdir()) == left
 
 
 def test_a_folder_in_the_way_of_a_sheet_gets_a_sentence(small_atlas: Path, tmp_path: Path) -> None:
