@@ -11,8 +11,6 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
-
 from atlas.driving.grounds import NEEDED
 from atlas.driving.limits import limits_table
 from atlas.driving.machines import Machine
@@ -20,7 +18,7 @@ from atlas.driving.records import ZONE_KEYS, Reason
 from atlas.languages import spoken, tr
 from atlas.pages.aid_phrases import AID_PHRASES
 from atlas.pages.context import PageContext
-from atlas.pages.data_cells import verdicts
+from atlas.pages.data_cells import all_verdicts
 from atlas.pages.data_codec import pack, pack_wide, verdict_table
 from atlas.pages.data_heights import heights_data
 from atlas.pages.marking import marking_data, marking_words
@@ -194,8 +192,7 @@ def _limits(ctx: PageContext) -> list[list[Any]]:
 def _verdicts(survey: FieldSurvey, plate: Plate) -> dict[str, Any] | None:
     if not survey.driving.drives:
         return None
-    found = [verdicts(plate.cells, d) for d in survey.driving.drives]
-    table = verdict_table(*(np.stack([getattr(v, part) for v in found]) for part in ("zone", "reason", "flags")))
+    table = verdict_table(*all_verdicts(plate.cells, survey.driving.drives))
     return {
         "index": pack_wide(table.index),
         "rows": pack(table.rows.tobytes()),

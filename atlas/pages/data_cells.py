@@ -6,16 +6,17 @@ A block shows the worst verdict within it, so that a page never opens ground the
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from atlas.driving.records import Drive
 from atlas.grid import Bytes, Floats, Mask
+from atlas.pages.data_kernel import worst_cells
 from atlas.terrain.figures import TerrainSurvey
 
 FINEST_M = 1.0
-CUT_OFF, NO_TURN = 1, 2  # bits of `Verdicts.flags`
 
 
 @dataclass(frozen=True)
@@ -80,14 +81,17 @@ def page_cells(terrain: TerrainSurvey) -> PageCells:
 
 def verdicts(cells: PageCells, drive: Drive) -> Verdicts:
     """The worst zone of each page cell, the reason that goes with it, and whether any of it is cut off."""
-    zone = cells.blocks(drive.zone.astype(np.int16), -1)
-    worst = zone.max(axis=2)
-    reason = np.where(zone == worst[:, :, None], cells.blocks(drive.reason.astype(np.int16), -1), -1).max(axis=2)
-    flags = cells.blocks((drive.cut_off > 0) * CUT_OFF + (drive.no_turn > 0) * NO_TURN, 0)
-    flags = np.bitwise_or.reduce(flags, axis=2)
-    out = ~cells.inside
-    found = (np.where(out, 255, part).astype(np.uint8) for part in (worst, reason, flags))
-    return Verdicts(*found)
+    return Verdicts(*(part[0] for part in all_verdicts(cells, [drive])))
+
+
+def all_verdicts(cells: PageCells, drives: Sequence[Drive]) -> tuple[Bytes, Bytes, Bytes]:
+    """`verdicts` of many drives: zones, reasons and flags, each (drives, rows, cols)."""
+    out = np.empty((3, len(drives), cells.rows, cells.cols), dtype=np.uint8)
+    for i, d in enumerate(drives):
+        zone, reason, cut, turn = (np.ascontiguousarray(part) for part in (d.zone, d.reason, d.cut_off, d.no_turn))
+        corner = (cells.row, cells.col)
+        worst_cells(zone, reason, cut, turn, cells.covered, corner, out[0, i], out[1, i], out[2, i])
+    return out[0], out[1], out[2]
 
 
 def worst_class(cells: PageCells, slope_class: Bytes) -> Bytes:

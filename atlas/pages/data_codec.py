@@ -11,11 +11,10 @@ import zlib
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from atlas.grid import Bytes, Floats, Mask
+from atlas.pages.data_kernel import MOST, Ints, rows_of, symbols_of
 
-Ints = npt.NDArray[np.int64]
 HEIGHT_STEP_M = 0.001  # heights travel in whole millimetres
 
 
@@ -45,27 +44,14 @@ class VerdictTable:
 
 def verdict_table(zone: Bytes, reason: Bytes, flags: Bytes) -> VerdictTable:
     """Pack verdicts of every choice, each (choices, rows, cols) of bytes. Raises ValueError past 256 symbols."""
-    choices, cells = len(zone), zone[0].size
-    coded = (zone.astype(np.int64) << 16 | reason.astype(np.int64) << 8 | flags).reshape(choices, cells)
-    found, symbol = _numbered(coded, 1 << 24)
-    if len(found) > 256:
-        raise ValueError(f"{len(found)} distinct verdicts in one field; a byte holds 256")
-    index, rows = np.zeros(cells, dtype=np.int64), np.zeros((1, 0), dtype=np.uint8)
-    for of_choice in symbol:  # each choice splits the rows so far; nothing is ever sorted
-        pairs, index = _numbered(index * len(found) + of_choice, len(rows) * len(found))
-        rows = np.column_stack([rows[pairs // len(found)], (pairs % len(found)).astype(np.uint8)])
+    flat = [np.ascontiguousarray(part).reshape(len(zone), -1) for part in (zone, reason, flags)]
+    found, symbol = symbols_of(*flat)
+    if len(found) > MOST:
+        count = len(np.unique(np.stack(flat, axis=-1).reshape(-1, 3), axis=0))
+        raise ValueError(f"{count} distinct verdicts in one field; a byte holds {MOST}")
+    index, a_cell = rows_of(symbol, len(found))
     symbols = tuple((int(c) >> 16, int(c) >> 8 & 255, int(c) & 255) for c in found)
-    return VerdictTable(index.reshape(zone.shape[1:]), rows, symbols)
-
-
-def _numbered(values: Ints, limit: int) -> tuple[Ints, Ints]:
-    """The distinct values below `limit`, rising, and for each value its place among them."""
-    present = np.zeros(limit, dtype=np.bool_)
-    present[values.ravel()] = True
-    found = np.flatnonzero(present)
-    place = np.zeros(limit, dtype=np.int64)
-    place[found] = np.arange(len(found))
-    return found, place[values]
+    return VerdictTable(index.reshape(zone.shape[1:]), symbol[:, a_cell].T, symbols)
 
 
 def pack_wide(values: Ints) -> str:

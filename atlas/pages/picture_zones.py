@@ -12,7 +12,8 @@ from markupsafe import Markup
 
 from atlas.driving.records import ZONE_KEYS, Zone
 from atlas.grid import Bytes, Floats, Mask
-from atlas.pages.data_cells import CUT_OFF, NO_TURN, PageCells, Verdicts
+from atlas.pages.data_cells import PageCells, Verdicts
+from atlas.pages.data_kernel import CUT_OFF, NO_TURN
 from atlas.pages.picture_frame import Frame, n
 from atlas.pages.picture_kernel import Places, strokes
 from atlas.pages.picture_rings import rings_path

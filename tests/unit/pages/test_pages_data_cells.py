@@ -9,7 +9,8 @@ from made_sheet import made_context, made_survey
 
 from atlas.driving.records import Drive, Reason, Zone
 from atlas.grid import Bytes
-from atlas.pages.data_cells import CUT_OFF, NO_TURN, PageCells, page_cells, verdicts, worst_class
+from atlas.pages.data_cells import PageCells, page_cells, verdicts, worst_class
+from atlas.pages.data_kernel import CUT_OFF, NO_TURN
 from atlas.settings import Settings
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.surveying import survey_terrain
@@ -58,7 +59,7 @@ def test_a_page_cell_is_the_worst_of_its_terrain_cells(
                 continue
             worst = max(zone[at] for at in block)
             assert found.zone[row, col] == worst
-            assert found.reason[row, col] in {reason[at] for at in block if zone[at] == worst}
+            assert found.reason[row, col] == max(reason[at] for at in block if zone[at] == worst)
             assert found.flags[row, col] == (
                 CUT_OFF * any(cut[at] for at in block) + NO_TURN * any(turn[at] for at in block)
             )

@@ -52,6 +52,24 @@ def test_every_choice_keeps_its_verdicts(zone: Bytes) -> None:
             assert np.array_equal(back[..., part], of[choice])
 
 
+@given(
+    arrays(
+        np.uint8, st.tuples(st.integers(1, 6), st.integers(1, 7), st.integers(1, 7)), elements=st.integers(0, 3)
+    )
+)
+@settings(deadline=None)
+def test_rows_and_symbols_are_those_of_a_plain_sort(zone: Bytes) -> None:
+    zone = np.concatenate([zone, zone[:1]])  # a choice that says what an earlier one said
+    reason, flags = (zone * 91 % 7).astype(np.uint8), (zone % 2).astype(np.uint8)
+    table = verdict_table(zone, reason, flags)
+    codes = (zone.astype(int) << 16 | reason.astype(int) << 8 | flags).reshape(len(zone), -1)
+    found, symbol = np.unique(codes, return_inverse=True)
+    rows, index = np.unique(symbol.reshape(codes.shape).T, axis=0, return_inverse=True)
+    assert [z << 16 | r << 8 | f for z, r, f in table.symbols] == found.tolist()
+    assert np.array_equal(table.rows, rows)
+    assert np.array_equal(table.index.ravel(), index.ravel())
+
+
 def test_choices_that_agree_share_their_rows() -> None:
     zone = np.repeat(np.random.default_rng(1).integers(0, 5, (1, 30, 30)).astype(np.uint8), 50, axis=0)
     assert len(verdict_table(zone, zone, zone * 0).rows) == 5
