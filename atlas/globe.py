@@ -12,9 +12,10 @@ from rasterio.crs import CRS
 
 def to_lonlat(crs: CRS) -> Transformer:
     """From `crs` to longitude and latitude (WGS 84), in that order."""
-    return _to_lonlat(crs.to_wkt())
+    return wkt_to_lonlat(crs.to_wkt())
 
 
 @lru_cache(maxsize=16)
-def _to_lonlat(wkt: str) -> Transformer:
+def wkt_to_lonlat(wkt: str) -> Transformer:
+    """`to_lonlat` from a system's WKT."""
     return Transformer.from_crs(pyproj.CRS.from_wkt(wkt), "EPSG:4326", always_xy=True)

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
-from pyproj import CRS, Transformer
+import numpy as np
 from pyproj.enums import TransformDirection
-from shapely import wkt
+from shapely import get_coordinates, wkt
 from shapely.affinity import affine_transform
 from shapely.geometry import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
 
-from atlas.grid import Bounds
+from atlas.globe import wkt_to_lonlat
+from atlas.grid import Bounds, Floats
 from atlas.pages.overview_entry import Drawn, EntryWayIn, OverviewEntry
 from atlas.pages.overview_hatch import Combs, Spot, combs, cross_hatch, question_marks, slanted
 from atlas.pages.overview_labels import Label, Wanted, place_labels
@@ -131,7 +132,7 @@ def _inward(way_in: EntryWayIn, entries: Sequence[OverviewEntry], fields: STRtre
 
 def true_north_deg(crs_wkt: str, bounds: Bounds) -> float:
     """How far clockwise of the sheet's up true north points in the frame's middle, degrees, to a tenth."""
-    to_globe = Transformer.from_crs(CRS.from_wkt(crs_wkt), "EPSG:4326", always_xy=True)
+    to_globe = wkt_to_lonlat(crs_wkt)
     x, y = (bounds.west + bounds.east) / 2, (bounds.south + bounds.north) / 2
     lon, lat = to_globe.transform(x, y)
     north_x, north_y = to_globe.transform(lon, lat + 1e-4, direction=TransformDirection.INVERSE)  # some 11 m
@@ -202,19 +203,20 @@ def path_of(shape: BaseGeometry, frame: MapFrame) -> str:
     else:  # what an intersection leaves besides areas has no area to fill
         parts = [g for g in getattr(shape, "geoms", []) if isinstance(g, Polygon)]
     rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
-    return "".join(_ring(ring.coords, frame) for ring in rings)
+    return "".join(_ring(get_coordinates(ring), frame) for ring in rings)
 
 
-def _ring(coords: Iterable[tuple[float, ...]], frame: MapFrame) -> str:
+def _ring(corners: Floats, frame: MapFrame) -> str:
+    """`corners` (n, 2), the first again as the last."""
     # Hundredths of a millimetre as whole numbers: rounding the places, not the moves, keeps errors from adding up.
-    places = [(round(frame.x_mm(c[0]) * 100), round(frame.y_mm(c[1]) * 100)) for c in coords]
-    out = [f"M{_h(places[0][0])} {_h(places[0][1])}"]
-    for (x0, y0), (x1, y1) in itertools.pairwise(places[:-1]):
-        if (x0, y0) != (x1, y1):
-            out.append(f"l{_h(x1 - x0)} {_h(y1 - y0)}")
-    return "".join(out) + "z"
+    x = np.rint(frame.x_mm(corners[:-1, 0]) * 100).astype(np.int64)
+    y = np.rint(frame.y_mm(corners[:-1, 1]) * 100).astype(np.int64)
+    moves = zip(np.diff(x).tolist(), np.diff(y).tolist(), strict=True)
+    line = "".join([f"l{_h(across)} {_h(down)}" for across, down in moves if across or down])
+    return f"M{_h(int(x[0]))} {_h(int(y[0]))}{line}z"
 
 
+@lru_cache(maxsize=1 << 14)
 def _h(hundredths: int) -> str:
     return f"{hundredths / 100:.2f}".rstrip("0").rstrip(".")
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
-from atlas.grid import Bounds
+from atlas.grid import Bounds, Floats
+
+Metres = TypeVar("Metres", float, Floats)
 
 # A4 and A3 after ISO 216 (from memory), millimetres, upright.
 PAPERS = {"A4": (210.0, 297.0), "A3": (297.0, 420.0)}
@@ -49,10 +52,10 @@ class MapFrame:
     def mm_per_m(self) -> float:
         return 1000.0 / self.scale
 
-    def x_mm(self, easting: float) -> float:
+    def x_mm(self, easting: Metres) -> Metres:
         return (easting - self.bounds.west) * self.mm_per_m
 
-    def y_mm(self, northing: float) -> float:
+    def y_mm(self, northing: Metres) -> Metres:
         return (self.bounds.north - northing) * self.mm_per_m
 
 
