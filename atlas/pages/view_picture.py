@@ -20,9 +20,9 @@ from atlas.pages.picture_marks import TAG_MM, TEETH_MM, TOOTH_MM
 from atlas.pages.picture_rings import rings_path
 from atlas.pages.signs import TileScale, tiles
 from atlas.pages.view_zones import MM, zones_seen
+from atlas.terrain.cast_kernel import BEYOND, GAP, GROUND
 from atlas.terrain.figures import Gradient
 from atlas.terrain.view import Lens, View
-from atlas.terrain.view_kernel import BEYOND, GAP, GROUND
 from atlas.terrain.view_lines import ridges, skylines
 from atlas.words import N_
 

@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bytes, Floats, Floats32, Grid, Heights, Mask
 from atlas.terrain import view_kernel as kernel
+from atlas.terrain.cast_kernel import cast
 from atlas.terrain.view_kernel import Cells
 
 EYE_M = 2.5  # above the ground, a driver's eye
@@ -98,7 +99,7 @@ class View:
 
     lens: Lens
     depth_m: Floats32  # to the ground in the pixel's middle, NaN where there is none
-    kind: Bytes  # SKY, GROUND, GAP or BEYOND of the kernel
+    kind: Bytes  # SKY, GROUND, GAP or BEYOND of cast_kernel
     horizon_row: Floats  # rows from the top to the highest ground
     horizon_m: Floats  # how far off that is
     known_m: Floats  # where heights end or have their first gap, inf: not within what is looked at
@@ -171,7 +172,7 @@ def _angles(field: FieldCells, x: float, y: float) -> tuple[float, float] | None
 
 def _through(scene: Scene, lens: Lens, field: FieldCells) -> View:
     step, g = math.radians(lens.step_deg), field.grid
-    depth, kind, horizon, horizon_m, known_m, pixels, cells, ridges = kernel.cast(
+    depth, kind, horizon, horizon_m, known_m, pixels, cells, ridges = cast(
         *scene.arrays, lens.eye, lens.azimuths, distances(scene, lens), math.radians(lens.top_deg), step,
         lens.rows, (field.covered > 0).astype(np.uint8), np.array([g.west, g.north, g.cell_x, g.cell_y]),
     )  # fmt: skip

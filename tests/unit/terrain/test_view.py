@@ -12,6 +12,7 @@ from made import NORTH, WEST
 from made_view import Land, angles_to, box_field, field_cells, first_in_sight, scene_of, seen_from
 
 from atlas.grid import Floats, Heights, Mask
+from atlas.terrain import cast_kernel
 from atlas.terrain import view_kernel as kernel
 from atlas.terrain.view import EYE_M, Lens, Scene, View, distances, look, seen, seen_parts
 from atlas.terrain.view_lines import ridges, skylines
@@ -141,11 +142,11 @@ def test_the_kernels_are_their_plain_readings(seed: int) -> None:
         *scene.arrays, lens.eye, lens.azimuths, distances(scene, lens), math.radians(lens.top_deg), step,
         lens.rows, (field.covered > 0).astype(np.uint8), np.array([g.west, g.north, g.cell_x, g.cell_y]),
     )  # fmt: skip
-    fast, plain = kernel.cast(*inputs), kernel.cast_plain(*inputs)
+    fast, plain = cast_kernel.cast(*inputs), cast_kernel.cast_plain(*inputs)
     for a, b in zip(fast[:5], plain[:5], strict=True):
         np.testing.assert_allclose(np.asarray(a), np.asarray(b), rtol=1e-12)
     assert set(zip(fast[5].tolist(), fast[6].tolist(), strict=True)) == plain[5]
-    assert {kernel.GROUND, kernel.GAP, kernel.BEYOND} <= set(np.unique(fast[1]).tolist())
+    assert {cast_kernel.GROUND, cast_kernel.GAP, cast_kernel.BEYOND} <= set(np.unique(fast[1]).tolist())
     targets = np.column_stack(
         [WEST + draw.uniform(-70, 70, 300), NORTH + draw.uniform(-70, 70, 300), np.zeros(300)]
     )
@@ -190,18 +191,18 @@ def test_what_is_not_measured_is_never_ground() -> None:
     whole, view = seen_from(scene, FIELD, 0, 0), seen_from(holed, FIELD, 0, 0)
     middle = view.lens.cols // 2
     assert not ((view.depth_m[:, middle] > 30.5) & (view.depth_m[:, middle] < 39.5)).any()
-    assert (view.kind[:, middle] == kernel.GAP).sum() > 3
+    assert (view.kind[:, middle] == cast_kernel.GAP).sum() > 3
     assert ((whole.depth_m[:, middle] > 30.5) & (whole.depth_m[:, middle] < 39.5)).any()
-    assert np.isnan(view.depth_m[view.kind != kernel.GROUND]).all()
+    assert np.isnan(view.depth_m[view.kind != cast_kernel.GROUND]).all()
     assert view.known_m[middle] == pytest.approx(30, abs=1.5)
     # heights end 700 m off: above them nobody knows
-    assert set(np.unique(whole.kind)) == {kernel.GROUND, kernel.BEYOND}
+    assert set(np.unique(whole.kind)) == {cast_kernel.GROUND, cast_kernel.BEYOND}
     assert whole.known_m[middle] == pytest.approx(700, abs=9)
 
 
 def test_sky_is_known_where_heights_reach_far_enough() -> None:
     view = seen_from(scene_of(lambda x, y: 500 - 0.01 * y + 0 * x, 60, 300, 1700), box_field(-30, 0, 30, 50), 0, 0)
-    assert set(np.unique(view.kind)) == {kernel.SKY, kernel.GROUND}
+    assert set(np.unique(view.kind)) == {cast_kernel.SKY, cast_kernel.GROUND}
     assert np.isinf(view.known_m).all()
 
 
