@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from atlas import __version__
-from atlas.cli_words import MOMENT, Commands, marking, steps, tell_failures
+from atlas.cli_words import MOMENT, Commands, marking, noted, steps, tell_failures
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
 from atlas.settings import settings_for
@@ -67,7 +67,7 @@ def build(
             progress=steps(bar),
         )  # fmt: skip
     for remark in report.remarks:
-        say(f"note: {remark}", err=True)
+        noted(remark)
     tell_failures(report.failed, report.traces)
     say(report.sentence, report.heights)
     if report.at_fault:
@@ -120,7 +120,7 @@ def start(
     from atlas.farm.starting import start as make
 
     for remark in make(new, parcels, dems, hazards, settings=settings_for(new, settings_path)):
-        say(f"note: {remark.text}", err=True)
+        noted(remark.text)
     say(f"{new} is ready; next: field-atlas inspect {new}")
 
 
@@ -183,7 +183,7 @@ def mark(
     hazard_id = change.mark(
         farm, kind, marking(shape, points), lonlat=lonlat, severity=severity, reach_m=reach_m,
         accuracy_m=accuracy_m, depth_m=depth_m, note=note, by=by, seen_at=seen_at,
-        settings=settings_for(farm, settings_path),
+        settings=settings_for(farm, settings_path), tell=noted,
     )  # fmt: skip
     say(hazard_id)
 
@@ -216,7 +216,7 @@ def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None
     """
     from atlas.farm import change
 
-    change.storm(farm, passed_at, note=note, settings=settings_for(farm, settings_path))
+    change.storm(farm, passed_at, note=note, settings=settings_for(farm, settings_path), tell=noted)
     say(f"No field is released any more; next: field-atlas build {farm}")
 
 
@@ -270,7 +270,7 @@ def take_in(
     )  # fmt: skip
     say(*report.lines())
     for note in report.notes:
-        say(f"note: {note}", err=True)
+        noted(note)
     say(report.sentence)
     if report.refused and not report.written:
         sys.exit(2)

@@ -60,6 +60,11 @@ class Commands(click.Group):
         sys.exit(code)
 
 
+def noted(sentence: str) -> None:
+    """Say what is to be known beside the answer."""
+    say(f"note: {sentence}", err=True)
+
+
 def _points(texts: tuple[str, ...]) -> list[tuple[float, float]]:
     """Coordinates written as X,Y. Raises RowError naming the first that is not."""
     points = []

@@ -10,15 +10,16 @@ import uuid
 from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pyproj import CRS
 from pyproj.exceptions import ProjError
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, RowError
-from atlas.farm import change_hazards, change_history, values
+from atlas.farm import change_clock, change_hazards, change_history, values
 from atlas.farm.change_checks import NAME_CHARACTERS, NOTE_CHARACTERS, check_kind, check_text, check_values
+from atlas.farm.change_clock import Tell, in_silence
 from atlas.farm.change_fields import nearest_field
 from atlas.farm.change_places import FarmChange, changing
 from atlas.farm.edit import WAIT_S
@@ -46,18 +47,21 @@ def mark(
     seen_at: datetime | None = None,
     settings: Settings = DEFAULTS,
     wait_s: float = WAIT_S,
+    now: datetime | None = None,
+    tell: Tell = in_silence,
 ) -> str:
     """Add a marking and return its new hazard_id.
 
     `geometry` is in the farm's CRS (the terrain's where that is in metres, else the parcels'), or in longitude
-    and latitude with `lonlat`. `seen_at` is now unless told; a time without zone is local. Raises RowError for
-    a value that cannot be meant or a place far from every field.
+    and latitude with `lonlat`. `seen_at` is now unless told; a time without zone is local. Where that is still to
+    come by the clock, or rows of the file are, `tell` gets a sentence, and now is not before any of them. Raises
+    RowError for a value that cannot be meant or a place far from every field.
     """
     check_kind(kind)
     check_values(severity, reach_m, accuracy_m, depth_m, note, by)
     if geometry.is_empty:
         raise RowError("mark: the geometry is empty; give a point, a line or an area.")
-    row = {
+    row: dict[str, Any] = {
         "hazard_id": str(uuid.uuid4()),
         "kind": kind,
         "severity": severity,
@@ -65,10 +69,10 @@ def mark(
         "accuracy_m": accuracy_m,
         "depth_m": depth_m,
         "note": note or None,
-        "seen_at": aware(seen_at),
         "seen_by": by or None,
     }
     with changing(path, settings, wait_s) as change:
+        row["seen_at"] = change_clock.seen(change, aware(now), None if seen_at is None else aware(seen_at), tell)
         shape = in_farm(change, geometry, LON_LAT if lonlat else change.crs)
         away = nearest_field(change, shape, FAR_OFF_M).metres
         if away > FAR_OFF_M:
@@ -89,11 +93,15 @@ def retire(
     settings: Settings = DEFAULTS,
     wait_s: float = WAIT_S,
 ) -> None:
-    """Say that a hazard is gone. Raises RowError where it is unknown or was retired before."""
+    """Say that a hazard is gone. Raises RowError where it is unknown or was retired before, and where rows of the
+    file are still to come by the clock: the marking may be newer than this word on it.
+    """
     check_text("by", by, NAME_CHARACTERS)
     when = aware(at)
     with changing(path, settings, wait_s) as change:
-        retire_row(change, change_hazards.find(change, hazard_id), by, when)
+        change_clock.refuse_behind(change, when, "so the marking stays", "retire it")
+        standing = change_hazards.find(change, hazard_id)
+        retire_row(change, standing, by, max(when, standing.seen_at or when))
 
 
 def storm(
@@ -102,11 +110,17 @@ def storm(
     note: str = "",
     settings: Settings = DEFAULTS,
     wait_s: float = WAIT_S,
+    now: datetime | None = None,
+    tell: Tell = in_silence,
 ) -> str:
-    """Write down a storm and return its storm_id; it ends all releases given before it passed."""
+    """Write down a storm and return its storm_id; it ends all releases given before it passed.
+
+    Where it is still to come by the clock, or rows of the file are, `tell` gets a sentence.
+    """
     check_text("note", note, NOTE_CHARACTERS)
     row = {"storm_id": str(uuid.uuid4()), "passed_at": aware(passed_at), "note": note or None}
     with changing(path, settings, wait_s) as change:
+        change_clock.seen(change, aware(now), aware(passed_at), tell)
         change.add_row(change.storms(), row)
     return str(row["storm_id"])
 
@@ -121,7 +135,11 @@ def release(
     settings: Settings = DEFAULTS,
     wait_s: float = WAIT_S,
 ) -> tuple[str, ...]:
-    """Release fields on a ground until a moment; returns their ids. Raises RowError for an unknown field."""
+    """Release fields on a ground until a moment; returns their ids.
+
+    Raises RowError for an unknown field, and where the last storm or rows of the file are still to come by the
+    clock: the release may be older than they are.
+    """
     if ground not in GROUNDS:
         raise RowError(f"release: ground is '{ground[:40]}'; it is one of {', '.join(GROUNDS)}.")
     check_text("by", by, NAME_CHARACTERS)
@@ -133,6 +151,8 @@ def release(
         raise RowError(f"release: until {last} is not after {first}; give a later time.")
     with changing(path, settings, wait_s) as change:
         wanted = _field_ids(change, field_ids)
+        change_clock.refuse_behind(change, from_then, "so nothing is released", "release")
+        from_then = change_clock.after_storms_and_releases(change, from_then)
         place = change.releases()
         for field_id in wanted:
             change.add_row(

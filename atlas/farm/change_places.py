@@ -83,6 +83,11 @@ class FarmChange:
     def releases(self) -> Place:
         return self._attributes(RELEASES, self._chosen.releases)
 
+    def have(self, schema: LayerSchema) -> Place | None:
+        """The table of storms or of releases, if the file has one; nothing is added."""
+        chosen = {STORMS.name: self._chosen.storms, RELEASES.name: self._chosen.releases}[schema.name]
+        return self._place(chosen.name, schema) if chosen is not None else self.own(schema)
+
     def own(self, schema: LayerSchema) -> Place | None:
         """A table of ours under its own name, if the file has it."""
         found = self._listed(schema.name)

@@ -15,6 +15,7 @@ from atlas.farm.table import Row
 
 STORM_KINDS = ("wet_spot", "unstable_bank")
 CLOCKS_APART = timedelta(minutes=10)  # what two clocks may differ by without a word; tablets' marks as well
+_IT_COUNTS = "it counts where it closes ground, and no release that ends before it counts"
 
 
 class Now(datetime):
@@ -49,7 +50,9 @@ def holding(
             _dated(hazards, storms, releases), key=lambda d: d[0], default=(when, Remark("", "", ""))
         )
         latest = max(when, newest)
-        said = (replace(row, text=_still_to_come(newest, when)),) if newest > when + CLOCKS_APART else ()
+        if newest > when + CLOCKS_APART:
+            text = f"{still_to_come(newest, when)}: {_IT_COUNTS}; set the clock or the row right"
+            said = (replace(row, text=text),)
     passed = tuple(s for s in storms if s.passed_at <= latest)
     live = (hazard for hazard, row in hazards if _in_force(hazard, row, when, latest))
     return Holding(
@@ -58,6 +61,11 @@ def holding(
         _releases_in_force(releases, passed, when, latest),
         said,
     )
+
+
+def still_to_come(moment: datetime, when: datetime) -> str:
+    """What is wrong with a row of `moment`, to begin a sentence with."""
+    return f"is of {moment:%Y-%m-%d %H:%M} UTC, still to come by this computer's clock ({when:%Y-%m-%d %H:%M} UTC)"
 
 
 def _dated(
@@ -69,14 +77,6 @@ def _dated(
             yield hazard.seen_at, Remark(row.layer, row.number, "")
     yield from ((s.passed_at, Remark("storms", s.storm_id, "")) for s in storms)
     yield from ((r.released_at, Remark("releases", f"of field {r.field_id}", "")) for r in releases)
-
-
-def _still_to_come(newest: datetime, when: datetime) -> str:
-    return (
-        f"is of {newest:%Y-%m-%d %H:%M} UTC, still to come by this computer's clock ({when:%Y-%m-%d %H:%M} UTC): "
-        "it counts where it closes ground, and no release that ends before it counts; set the clock or the row "
-        "right"
-    )
 
 
 def _in_force(hazard: Hazard, row: Row, when: datetime, latest: datetime) -> bool:
@@ -97,12 +97,15 @@ def _after_storms(hazard: Hazard, storms: Sequence[Storm]) -> Hazard:
 def _releases_in_force(
     releases: Sequence[Release], storms: Sequence[Storm], when: datetime, latest: datetime
 ) -> tuple[Release, ...]:
-    """The latest word on each field, where it still holds: given after the last storm, not run out."""
+    """The latest word on each field, where it still holds: given after the last storm, not run out.
+
+    One that is still to come opens nothing, and what it follows no longer holds either.
+    """
     newest: dict[str, Release] = {}
     for release in releases:
-        if release.released_at > when or (storms and release.released_at <= storms[-1].passed_at):
+        if release.released_at > latest or (storms and release.released_at <= storms[-1].passed_at):
             continue
         before = newest.get(release.field_id)
         if before is None or release.released_at >= before.released_at:
             newest[release.field_id] = release
-    return tuple(r for r in newest.values() if latest < r.until)
+    return tuple(r for r in newest.values() if r.released_at <= when and latest < r.until)

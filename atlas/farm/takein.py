@@ -13,7 +13,7 @@ from pathlib import Path
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import RowError
-from atlas.farm import change_hazards, change_history, schema
+from atlas.farm import change_clock, change_hazards, change_history, schema
 from atlas.farm.change import (
     DEFAULTS,
     LON_LAT,
@@ -37,6 +37,7 @@ from atlas.settings import Settings
 
 NEAR_FIELD_M = 25.0
 WIDEST_M = 5_000.0
+UNTIMED = "marks without a time count as older than that"
 SAME_PLACE_M = 0.05  # degrees in a file and metres in the farm differ by rounding
 
 
@@ -65,9 +66,11 @@ def take_in(
     read = [_read(file, moment) for file in paths]
     with_marks = [file for file in read if isinstance(file, MarksFile)]
     found: list[TakeInRow] = [row for row in read if isinstance(row, TakeInRow)]
+    said: list[str] = []
     try:
         with changing(path, settings, wait_s) as change:
-            found += _Run(change, moment, merge).all(with_marks)
+            latest = change_clock.not_before(change, moment, said.append, UNTIMED)
+            found += _Run(change, moment, latest, merge).all(with_marks)
             held_back = any(row.status == "refused" for row in found) and not skip_refused
             changes = any(row.status not in ("refused", "already here") for row in found)
             if dry_run or held_back or not changes:
@@ -77,7 +80,7 @@ def take_in(
         written = False
     order = {file: place for place, file in enumerate(dict.fromkeys(paths))}
     rows_in_order = sorted(found, key=lambda row: (order[row.file], row.number))
-    return TakeInReport(tuple(rows_in_order), written, dry_run, _notes(with_marks, settings))
+    return TakeInReport(tuple(rows_in_order), written, dry_run, (*said, *_notes(with_marks, settings)))
 
 
 def _read(path: Path, now: datetime) -> MarksFile | TakeInRow:
@@ -99,9 +102,10 @@ def _notes(files: Iterable[MarksFile], settings: Settings) -> tuple[str, ...]:
 class _Run:
     """One pass over the marks, oldest first, on an open change."""
 
-    def __init__(self, change: FarmChange, now: datetime, merge: bool) -> None:
+    def __init__(self, change: FarmChange, now: datetime, latest: datetime, merge: bool) -> None:
         self.change = change
         self.now = now
+        self.latest = latest
         self.merge = merge
         self.known = Known(change)
         self.spots = Spots(change_hazards.all_standing(change))
@@ -203,7 +207,7 @@ class _Run:
             return _already(row, "gone before")
         if there.seen_at is not None and there.seen_at > seen:
             return _already(row, f"seen since, {_day(there.seen_at)}")
-        retire_row(self.change, there, mark.seen_by, seen, source, recorded_at=self.now)
+        retire_row(self.change, there, mark.seen_by, seen, source, recorded_at=self.latest)
         self._changed(there.hazard_id)
         self.known.took(mark)
         return row

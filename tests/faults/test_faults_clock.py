@@ -6,6 +6,8 @@ from __future__ import annotations
 import json
 import pickle
 import shutil
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -13,13 +15,17 @@ from typing import Any
 import pytest
 import quick_farm
 import small_farm
+from click.testing import CliRunner
 from shapely.geometry import Point
 
 from atlas import engine
+from atlas.cli import main
 from atlas.editions.clock import issue_moment
+from atlas.errors import RowError
 from atlas.farm import change
 from atlas.farm.holding import Now
 from atlas.farm.opening import open_farm
+from atlas.farm.takein import take_in
 
 SETTINGS = quick_farm.settings()
 MAY_3, MAY_5, MAY_10 = (datetime(2026, 5, day, 6, 0, tzinfo=UTC) for day in (3, 5, 10))
@@ -115,6 +121,110 @@ def test_a_release_or_a_farewell_that_is_still_to_come_opens_nothing(farm: Path)
     build(farm, MAY_10)
     assert "00000000-0000-4000-8000-000000000004" not in markings(farm)
     assert released(farm)[1]
+
+
+def test_what_a_release_still_to_come_replaced_does_not_come_back(farm: Path) -> None:
+    change.release(farm, ["F01"], "wet", MAY_5 + timedelta(hours=14), "Runa", MAY_5, settings=SETTINGS)
+    build(farm, MAY_3)
+    assert not any(released(farm)), "the release of 2 May, on firm ground until 9 May, was taken back on 5 May"
+
+
+def test_nothing_is_released_by_a_clock_that_was_set_back(farm: Path) -> None:
+    mark(farm, MAY_5)
+    before = farm.read_bytes()
+    with pytest.raises(RowError) as refused:
+        change.release(farm, ["F01"], "firm", MAY_10, "Runa", MAY_3, settings=SETTINGS)
+    assert str(refused.value) == (
+        f"{farm}, layer 'hazards' row 6: is of 2026-05-05 06:00 UTC, still to come by this computer's clock "
+        "(2026-05-03 06:00 UTC), so nothing is released; set the clock or the row right, then release again."
+    )
+    with pytest.raises(
+        RowError, match=r"so the marking stays; set the clock or the row right, then retire it again"
+    ):
+        change.retire(farm, "00000000-0000-4000-8000-000000000004", "Runa", MAY_3, settings=SETTINGS)
+    assert farm.read_bytes() == before
+
+
+def test_a_release_before_the_last_storm_is_refused_since_it_would_not_count(farm: Path) -> None:
+    change.storm(farm, MAY_5, settings=SETTINGS, now=MAY_5)
+    with pytest.raises(
+        RowError, match=r"a storm is of 2026-05-05 06:00 UTC, still to come .*\(2026-05-05 05:55 UTC\)"
+    ):
+        change.release(farm, ["F01"], "firm", MAY_10, "Runa", MAY_5 - timedelta(minutes=5), settings=SETTINGS)
+
+
+def test_a_newer_release_replaces_one_written_by_a_clock_a_few_minutes_ahead(farm: Path) -> None:
+    change.release(farm, ["F01"], "firm", MAY_10, "Runa", MAY_5, settings=SETTINGS)
+    earlier = MAY_5 - timedelta(minutes=5)
+    change.release(farm, ["F01"], "wet", MAY_10, "Runa", earlier, settings=SETTINGS)
+    (held,) = open_farm(farm, SETTINGS, MAY_5).releases
+    assert (held.ground, held.released_at) == ("wet", MAY_5)
+
+
+def test_a_marking_is_gone_no_earlier_than_it_was_seen(farm: Path) -> None:
+    hazard_id = mark(farm, MAY_5)
+    change.retire(farm, hazard_id, "Runa", MAY_5 - timedelta(minutes=5), settings=SETTINGS)
+    with closing(sqlite3.connect(farm)) as db:
+        rows = db.execute("SELECT retired_at FROM hazards WHERE hazard_id = ?", (hazard_id,)).fetchall()
+    assert rows == [("2026-05-05T06:00:00.000Z",)]
+
+
+def test_a_mark_under_a_clock_that_was_set_back_is_kept_and_looks_no_older(farm: Path) -> None:
+    mark(farm, MAY_5)
+    said: list[str] = []
+    place = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point()
+    hazard_id = change.mark(farm, "wet_spot", place, settings=SETTINGS, now=MAY_3, tell=said.append)
+    assert said == [
+        f"{farm}, layer 'hazards' row 6: is of 2026-05-05 06:00 UTC, still to come by this computer's clock "
+        "(2026-05-03 06:00 UTC); what is written down gets that moment; set the clock or the row right"
+    ]
+    (marked,) = [h for h in open_farm(farm, SETTINGS, MAY_5).hazards if h.hazard_id == hazard_id]
+    assert marked.seen_at == MAY_5
+
+
+@pytest.mark.parametrize("told", ["mark", "storm"])
+def test_what_is_told_to_be_still_to_come_gets_a_sentence(farm: Path, told: str) -> None:
+    said: list[str] = []
+    if told == "storm":
+        change.storm(farm, MAY_10, settings=SETTINGS, now=MAY_5, tell=said.append)
+    else:
+        place = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point()
+        change.mark(farm, "no_go", place, seen_at=MAY_10, settings=SETTINGS, now=MAY_5, tell=said.append)
+    (sentence,) = said
+    assert sentence == (
+        "what is written down is of 2026-05-10 06:00 UTC, still to come by this computer's clock "
+        "(2026-05-05 06:00 UTC), and counts already; set the clock if it is wrong"
+    )
+
+
+def test_taking_in_says_that_the_clock_was_set_back(farm: Path) -> None:
+    there = mark(farm, MAY_5)
+    gone = {"type": "Feature", "geometry": None, "properties": {"gone": there}}
+    told = {"type": "FeatureCollection", "format": "field-atlas-marks/1", "features": [gone]}
+    marks = farm.parent / "marks.geojson"
+    marks.write_text(json.dumps(told))
+    report = take_in(farm, [marks], now=MAY_3, settings=SETTINGS)
+    assert [row.status for row in report.rows] == ["already here"], (
+        "a newer marking was taken away by an older word"
+    )
+    (note,) = report.notes
+    assert note.endswith("; marks without a time count as older than that; set the clock or the row right")
+
+
+def test_the_commands_say_it(farm: Path) -> None:
+    ahead = datetime.now(UTC) + timedelta(days=2)
+    run = CliRunner().invoke(main, ["storm", str(farm), "--passed-at", ahead.isoformat()])
+    assert run.exit_code == 0
+    assert "note: what is written down is of " in run.stderr
+    x, y = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point().coords[0]
+    run = CliRunner().invoke(main, ["mark", str(farm), "no_go", "--at", f"{x},{y}"])
+    assert run.exit_code == 0
+    assert "what is written down gets that moment" in run.stderr
+    until = (ahead + timedelta(days=2)).isoformat()
+    given = ["--all", "--ground", "firm", "--until", until, "--by", "Runa"]
+    run = CliRunner().invoke(main, ["release", str(farm), *given])
+    assert run.exit_code == 2
+    assert "so nothing is released" in run.stderr
 
 
 def test_clocks_a_few_minutes_apart_are_not_spoken_of(farm: Path) -> None:

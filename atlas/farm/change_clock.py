@@ -1,0 +1,102 @@
+"""A computer's clock that was set back, told by rows of the file that are still to come by it.
+
+A build thinks the same of such rows (`atlas.farm.holding`); here it is said, and seen to, before more are written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
+
+from atlas.errors import RowError
+from atlas.farm import values
+from atlas.farm.change_places import FarmChange, Place
+from atlas.farm.edit_rows import quoted
+from atlas.farm.holding import CLOCKS_APART, still_to_come
+from atlas.farm.schema import RELEASES, STORMS, LayerSchema
+
+_LONG_AGO = datetime(1, 1, 1, tzinfo=UTC)
+
+
+Tell = Callable[[str], None]
+
+
+def in_silence(_sentence: str) -> None:
+    """Tells nobody."""
+
+
+def seen(change: FarmChange, now: datetime, at: datetime | None, tell: Tell) -> datetime:
+    """The moment of a row that closes ground: as told (`at`), else now, which is then not before any other row, or
+    it would look older than that. Where the clock cannot be right, `tell` gets a sentence.
+    """
+    if at is not None and at > now + CLOCKS_APART:
+        tell(f"what is written down {still_to_come(at, now)}, and counts already; set the clock if it is wrong")
+        return at
+    latest = not_before(change, now, tell, "what is written down gets that moment" if at is None else "")
+    return latest if at is None else at
+
+
+def not_before(change: FarmChange, now: datetime, tell: Tell, outcome: str) -> datetime:
+    """Now, or the newest moment the file tells of, if that is later; `tell` gets a sentence where much later."""
+    newest, where = _newest(change)
+    if newest > now + CLOCKS_APART:
+        outcome = f"{outcome}; " if outcome else ""
+        tell(f"{where} {still_to_come(newest, now)}; {outcome}set the clock or the row right")
+    return max(now, newest)
+
+
+def refuse_behind(change: FarmChange, now: datetime, outcome: str, again: str) -> None:
+    """Raises RowError, before anything is opened, where rows are still to come by the clock."""
+    newest, where = _newest(change)
+    if newest > now + CLOCKS_APART:
+        raise RowError(
+            f"{where} {still_to_come(newest, now)}, {outcome}; set the clock or the row right, then {again} again."
+        )
+
+
+def after_storms_and_releases(change: FarmChange, now: datetime) -> datetime:
+    """The moment of a release: now, but not before the last one, which it would not replace.
+
+    Raises RowError where the last storm comes after: the release would not count.
+    """
+    storm, _ = _last(change, _dated(change, STORMS, "passed_at"))
+    if storm > now:
+        raise RowError(
+            f"{change.path}: a storm {still_to_come(storm, now)}, and ends releases given before; release again "
+            "once it has passed."
+        )
+    release, _ = _last(change, _dated(change, RELEASES, "released_at"))
+    return max(now, release)
+
+
+def _newest(change: FarmChange) -> tuple[datetime, str]:
+    """The newest moment that the file tells of, and the row that does."""
+    told = [(place, "seen_at") for place in change.hazards]
+    told += _dated(change, STORMS, "passed_at") + _dated(change, RELEASES, "released_at")
+    return _last(change, told)
+
+
+def _last(change: FarmChange, told: Iterable[tuple[Place, str]]) -> tuple[datetime, str]:
+    found = ((at, place.table.name, key) for place, column in told for key, at in _moments(change, place, column))
+    at, layer, key = max(found, default=(_LONG_AGO, "", 0))
+    return at, f"{change.path}, layer '{layer}' row {key}:"
+
+
+def _dated(change: FarmChange, schema: LayerSchema, ours: str) -> list[tuple[Place, str]]:
+    place = change.have(schema)
+    return [] if place is None else [(place, ours)]
+
+
+def _moments(change: FarmChange, place: Place, ours: str) -> Iterator[tuple[int, datetime]]:
+    """Row number and moment of every row whose moment can be read."""
+    if ours not in place.columns:
+        return
+    table = place.table
+    sql = f"SELECT {quoted(table.key)}, {quoted(place.columns[ours])} FROM {quoted(table.name)}"
+    for key, cell in change.db.execute(sql):
+        try:
+            at, _ = values.moment(cell)
+        except RowError:
+            continue
+        if at is not None:
+            yield key, at
