@@ -75,7 +75,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
     Raises TerrainError where heights cannot be read.
     """
     box = Bounds(*parcel.shape.bounds)
-    release = next((r for r in farm.releases if r.field_id == parcel.field_id), None)
+    release = next(iter(farm.releases_of(parcel)), None)
     ways_in = tuple(
         w
         for w in farm.ways_in_near(box.grown(WAY_IN_WITHIN_M))
@@ -103,7 +103,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
         ways_in,
         _neighbours(farm, parcel, box),
         release,
-        (*(r.text for r in farm.remarks if r.row == parcel.field_id), *spikes.said(around)),
+        (*(r.text for r in farm.remarks_of(parcel)), *spikes.said(around)),
         wet_places(parcel.shape, terrain, around, driving.hazards, to_globe),
         aerial_picture(farm, box.grown(WAY_IN_WITHIN_M)),
         views_from(parcel, ways_in, terrain, driving, _scene(farm, box, around)) if ways_in else Views(),

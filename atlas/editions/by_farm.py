@@ -14,7 +14,7 @@ from atlas.driving.walk_records import FarmWalks, FieldStops
 from atlas.editions.changes import CHANGES_FILE, MAPS_KEPT, Before, Changes, earlier_changes, remembered
 from atlas.editions.exchange import walks_gpx
 from atlas.editions.kept import KeptPages, relief_of, states_of
-from atlas.editions.polygons import PolygonFile
+from atlas.editions.polygon_file import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.to_write import ToWrite
 from atlas.farm.groups import Group, farm_of

@@ -13,7 +13,7 @@ from atlas.editions.by_farm import write_by_farm
 from atlas.editions.changes import CHANGES_FILE, Before, Changes, earlier_changes, remembered
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.kept import KeptPages, machines_number, relief_of, states_of, unless_same
-from atlas.editions.polygons import PolygonFile
+from atlas.editions.polygon_file import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.state import STATE_FILE
 from atlas.editions.to_write import ToWrite

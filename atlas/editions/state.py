@@ -229,8 +229,8 @@ def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> st
     parts += [
         repr((p.name, p.slug, _plain(p.shape))) for p in farm.parcels_near(near) if p.field_id != parcel.field_id
     ]
-    parts += [repr(_fields_of(r)) for r in farm.releases if r.field_id == parcel.field_id]
-    parts += [repr(_fields_of(m)) for m in farm.remarks if m.row == parcel.field_id]
+    parts += [repr(_fields_of(r)) for r in farm.releases_of(parcel)]
+    parts += [repr(_fields_of(m)) for m in farm.remarks_of(parcel)]
     group = farm.group_of(parcel)
     parts += [f"among {group.slug}"] if group else []  # where the sheet's links lead
     return _digest(parts)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 from shapely.strtree import STRtree
 
 from atlas.farm.groups import Group, groups_of
 from atlas.farm.records import Hazard, Parcel, Release, Remark, Storm, WayIn
 from atlas.grid import Bounds, Grid, Heights
+
+_Row = TypeVar("_Row")
 
 
 class Terrain(Protocol):
@@ -87,6 +90,21 @@ class Farm:
         """The group a field belongs to; None where all are together."""
         return self._group_of.get(parcel.field_id)
 
+    @cached_property
+    def _releases(self) -> dict[str, tuple[Release, ...]]:
+        return _by(self.releases, lambda release: release.field_id)
+
+    @cached_property
+    def _remarks(self) -> dict[str, tuple[Remark, ...]]:
+        return _by(self.remarks, lambda remark: remark.row)
+
+    def releases_of(self, parcel: Parcel) -> tuple[Release, ...]:
+        return self._releases.get(parcel.field_id, ())
+
+    def remarks_of(self, parcel: Parcel) -> tuple[Remark, ...]:
+        """What was said of a field by its id."""
+        return self._remarks.get(parcel.field_id, ())
+
     def hazards_near(self, bounds: Bounds) -> tuple[Hazard, ...]:
         """Live hazards whose bounding box touches `bounds`, in file order."""
         return tuple(self.hazards[i] for i in _hits(self.hazard_index, bounds))
@@ -96,6 +114,13 @@ class Farm:
 
     def parcels_near(self, bounds: Bounds) -> tuple[Parcel, ...]:
         return tuple(self.parcels[i] for i in _hits(self.parcel_index, bounds))
+
+
+def _by(rows: Iterable[_Row], named: Callable[[_Row], str]) -> dict[str, tuple[_Row, ...]]:
+    found: dict[str, list[_Row]] = {}
+    for row in rows:
+        found.setdefault(named(row), []).append(row)
+    return {name: tuple(own) for name, own in found.items()}
 
 
 def _hits(index: STRtree, bounds: Bounds) -> list[int]:

@@ -7,17 +7,18 @@ one is tried once more, then told as failed. Nothing else is lost.
 from __future__ import annotations
 
 import contextlib
-import traceback
+import queue
+import threading
 from collections import Counter, deque
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 
-from atlas.errors import AtlasError, RunningError
+from atlas.errors import RunningError
 from atlas.farm.farm import Farm
-from atlas.farm.opening import open_farm
 from atlas.processes import Process
-from atlas.running.field import attempt, named
+from atlas.running.field import attempt_piece, named
+from atlas.running.pieces import Piece, piece_of, without_rows
 from atlas.running.records import Failure, Job, Outcome, Task
 
 TRIES = 2  # of a field whose process is lost
@@ -38,15 +39,21 @@ def outcomes(task: Task, farm: Farm, jobs: Sequence[Job], count: int) -> Generat
 
 
 def serve(pipe: Connection, task: Task) -> None:
-    """What each process runs: open the farm, say so, then answer field by field."""
-    try:
-        farm = open_farm(task.farm_path, task.settings, task.as_of)
-    except AtlasError as e:
-        pipe.send(Failure(str(e), trace=traceback.format_exc()))
-        return
+    """What each process runs: say that it has begun, then answer field by field."""
+    rest: Farm = pipe.recv()
     pipe.send(None)
-    while True:
-        pipe.send(attempt(task, farm, pipe.recv()))
+    given: queue.SimpleQueue[Piece | None] = queue.SimpleQueue()
+    threading.Thread(target=_take_in, args=(pipe, given), daemon=True).start()
+    while (piece := given.get()) is not None:
+        pipe.send(attempt_piece(task, rest, piece))
+
+
+def _take_in(pipe: Connection, given: queue.SimpleQueue[Piece | None]) -> None:
+    """Read at once what is sent: a large field must not wait in the pipe while a large answer waits there too."""
+    with contextlib.suppress(EOFError, OSError):  # the build has what it wanted
+        while True:
+            given.put(pipe.recv())
+    given.put(None)
 
 
 @dataclass
@@ -59,6 +66,7 @@ class _Member:
 class _Crew:
     def __init__(self, task: Task, farm: Farm, jobs: Sequence[Job], count: int) -> None:
         self._task, self._farm, self._count = task, farm, count
+        self._rest = without_rows(farm)
         self._waiting = deque(jobs)
         self._members: list[_Member] = []
         self._lost: Counter[int] = Counter()  # processes lost at a field, by its place
@@ -81,6 +89,7 @@ class _Crew:
     def _hand_out(self) -> None:
         while self._waiting and len(self._members) < self._count:
             self._members.append(_Member(Process(serve, self._task)))
+            self._send(self._members[-1], self._rest)
             self._give(self._members[-1])
         for member in self._members:
             while self._waiting and len(member.given) < AT_HAND:
@@ -88,16 +97,17 @@ class _Crew:
 
     def _give(self, member: _Member) -> None:
         member.given.append(self._waiting.popleft())
+        self._send(member, piece_of(self._farm, member.given[-1]))
+
+    def _send(self, member: _Member, what: Farm | Piece) -> None:
         with contextlib.suppress(OSError):  # it is gone, which its pipe tells next
-            member.process.pipe.send(member.given[-1])
+            member.process.pipe.send(what)
 
     def _hear(self, member: _Member) -> Outcome | None:
         try:
             said = member.process.pipe.recv()
         except (EOFError, OSError):
             return self._without(member)
-        if isinstance(said, Failure):
-            raise said.error()
         self._never_began = 0
         if said is None:
             member.began = True

@@ -14,12 +14,13 @@ from atlas.editions.state import FieldState, state_path
 from atlas.errors import AtlasError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
-from atlas.pages.context import home_of
+from atlas.pages.context import Home, home_of
 from atlas.pages.figures import field_figures
 from atlas.pages.overview import entry_of
 from atlas.pages.sheet import field_sheet, shown_set
 from atlas.pages.walk_entry import stops_of
 from atlas.paper.field import field_pdfs
+from atlas.running.pieces import Piece
 from atlas.running.records import Failure, Job, Outcome, Task
 from atlas.survey import survey_field
 
@@ -27,8 +28,17 @@ from atlas.survey import survey_field
 def attempt(task: Task, farm: Farm, job: Job) -> Outcome:
     """Survey one field. Whatever goes wrong is told in the outcome, so that the other fields go on."""
     parcel = farm.parcels[job.place]
+    return _attempt(task, farm, parcel, home_of(farm, parcel), job)
+
+
+def attempt_piece(task: Task, rest: Farm, piece: Piece) -> Outcome:
+    """The same where the farm's rows came with the field."""
+    return _attempt(task, piece.within(rest), piece.parcel, piece.home, piece.job)
+
+
+def _attempt(task: Task, farm: Farm, parcel: Parcel, home: Home, job: Job) -> Outcome:
     try:
-        return Outcome(job, field_files(task, farm, parcel, job.key))
+        return Outcome(job, field_files(task, farm, parcel, home, job.key))
     except AtlasError as e:
         return Outcome(job, {}, Failure(str(e), trace=traceback.format_exc()))
     except Exception as e:  # a fault of ours must cost this field only
@@ -42,9 +52,9 @@ def named(task: Task, parcel: Parcel) -> str:
     return f"{task.farm_path}, field '{parcel.field_id}' ({parcel.name})"
 
 
-def field_files(task: Task, farm: Farm, parcel: Parcel, key: str) -> dict[str, bytes]:
+def field_files(task: Task, farm: Farm, parcel: Parcel, home: Home, key: str) -> dict[str, bytes]:
     """The field's pages, paper and state by path. Raises AtlasError where it cannot be surveyed."""
-    context = replace(task.context, home=home_of(farm, parcel))
+    context = replace(task.context, home=home)
     survey = survey_field(farm, parcel, task.settings, context.rig)
     files = field_sheet(survey, context)
     page = next(name for name in files if name.endswith(".html"))
