@@ -6,11 +6,20 @@ links to other pages and what is hidden go.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from html.parser import HTMLParser
+from functools import cached_property
+from html import unescape
 
+_ATTRIBUTE = r"""[^\s"'<>/=]+(?:\s*=\s*(?:"[^"]*"|'[^']*'|[^\s"'<>=`]+))?"""
+_MARK = re.compile(
+    rf"<(?:(?P<end>/?)(?P<tag>[a-z][a-z0-9-]*)(?P<more>(?:\s+{_ATTRIBUTE})*)\s*(?P<closed>/?)>|!--.*?-->|![^>]*>)",
+    re.S,
+)
+_PAIR = re.compile(r"""([^\s"'<>/=]+)(?:\s*=\s*(?:"([^"]*)"|'([^']*)'|([^\s"'<>=`]+)))?""")
 VOID = frozenset(("meta", "link", "img", "input", "br", "hr"))
+NOT_READ = frozenset(("script", "style"))  # what stands in them is no page
 NOT_ON_PAPER = frozenset(
     ("nav", "form", "button", "input", "label", "select", "textarea", "script", "style", "head")
 )
@@ -28,7 +37,7 @@ class Element:
     children: list[Element | str] = field(default_factory=list)
     markup: str = ""
 
-    @property
+    @cached_property
     def classes(self) -> list[str]:
         return self.attributes.get("class", "").split()
 
@@ -39,16 +48,19 @@ class Element:
             and not CLASSES_NOT_ON_PAPER.intersection(self.classes)
         )
 
-    def all(self) -> Iterator[Element]:
+    @cached_property
+    def _all(self) -> list[Element]:
         """This element and every one within it, in reading order."""
-        yield self
-        for child in self.children:
-            if isinstance(child, Element):
-                yield from child.all()
+        out, waiting = [], [self]
+        while waiting:
+            one = waiting.pop()
+            out.append(one)
+            waiting += [child for child in reversed(one.children) if isinstance(child, Element)]
+        return out
 
     def find(self, tag: str = "", name: str = "") -> Element | None:
         """The first element of this type and class (or id, as "#id")."""
-        for one in self.all():
+        for one in self._all:
             if tag not in ("", one.tag):
                 continue
             if not name or name in one.classes or (name.startswith("#") and one.attributes.get("id") == name[1:]):
@@ -56,7 +68,7 @@ class Element:
         return None
 
     def every(self, tag: str = "", name: str = "") -> list[Element]:
-        return [e for e in self.all() if tag in ("", e.tag) and (not name or name in e.classes)]
+        return [e for e in self._all if tag in ("", e.tag) and (not name or name in e.classes)]
 
     def text(self) -> str:
         """All words for paper within, spaces run together."""
@@ -74,47 +86,44 @@ def _words(element: Element) -> Iterator[str]:
 def read_page(page: bytes) -> Element:
     """The tree of a page of ours. Raises ValueError where a picture has no end."""
     text = page.decode("utf-8")
-    pictures: list[str] = []
-    parts: list[str] = []
+    root = Element("page", {})
+    inside = [root]
     at = 0
-    while (start := text.find("<svg", at)) >= 0:
-        end = text.find("</svg>", start)
-        if end < 0:
-            raise ValueError("a picture of the page has no end")
-        head = text[start : text.index(">", start)]
-        parts += [text[at:start], f'{head} data-picture="{len(pictures)}"></svg>']
-        pictures.append(text[start : end + 6])
-        at = end + 6
-    reader = _Reader(pictures)
-    reader.feed("".join([*parts, text[at:]]))
-    reader.close()
-    return reader.root
-
-
-class _Reader(HTMLParser):
-    def __init__(self, pictures: list[str]) -> None:
-        super().__init__(convert_charrefs=True)
-        self.root = Element("page", {})
-        self._open = [self.root]
-        self._pictures = pictures
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        attributes = {name: value or "" for name, value in attrs}
-        element = Element(tag, attributes)
+    while (mark := _MARK.search(text, at)) is not None:
+        if mark.start() > at:
+            inside[-1].children.append(unescape(text[at : mark.start()]))
+        at = mark.end()
+        end, tag, more, closed = mark.groups()
+        if tag is None:
+            continue
+        if end:
+            _close(inside, tag)
+            continue
+        element = Element(tag, _attributes(more))
+        inside[-1].children.append(element)
         if tag == "svg":
-            element.markup = self._pictures[int(attributes["data-picture"])]
-        self._open[-1].children.append(element)
-        if tag not in VOID:
-            self._open.append(element)
+            at = text.find("</svg>", at) + len("</svg>")
+            if at < mark.end():
+                raise ValueError("a picture of the page has no end")
+            element.markup = text[mark.start() : at]
+        elif tag in NOT_READ:
+            within = text[at : (stop := text.find(f"</{tag}", at))]
+            element.children += [within] if within else []
+            at = stop
+            inside.append(element)
+        elif tag not in VOID and not closed:
+            inside.append(element)
+    if at < len(text):
+        inside[-1].children.append(unescape(text[at:]))
+    return root
 
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.handle_starttag(tag, attrs)
-        self.handle_endtag(tag)
 
-    def handle_endtag(self, tag: str) -> None:
-        if any(e.tag == tag for e in self._open[1:]):
-            while self._open.pop().tag != tag:
-                pass
+def _attributes(written: str) -> dict[str, str]:
+    return {m[1]: unescape(m[2] or m[3] or m[4] or "") for m in _PAIR.finditer(written)} if written else {}
 
-    def handle_data(self, data: str) -> None:
-        self._open[-1].children.append(data)
+
+def _close(inside: list[Element], tag: str) -> None:
+    """An end closes the innermost element of its type with all in it; one that nothing opened closes nothing."""
+    if any(e.tag == tag for e in inside[1:]):
+        while inside.pop().tag != tag:
+            pass

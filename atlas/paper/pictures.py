@@ -9,14 +9,15 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from xml.etree import ElementTree
 
 from atlas.paper.backing import backing
-from atlas.paper.style_rules import Named, style_of
+from atlas.paper.style_rules import NOWHERE, Styled, within
 
 SVG = "http://www.w3.org/2000/svg"
 PX_MM = 25.4 / 96
+SMALL = 1000  # letters: pictures of that size are kept, for the next field has them too
 # presentation properties an SVG reader knows; others (cursor, width of the picture on a page) are the browser's
 KEPT = (
     "fill", "fill-opacity", "fill-rule", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap",
@@ -48,27 +49,51 @@ def paper_picture(markup: str, definitions: Sequence[str] = ()) -> str:
     `definitions` are SVGs whose fills and clips it may use. Raises ElementTree.ParseError where the markup is not
     XML.
     """
-    root = ElementTree.fromstring(_with_namespace(fit(markup)))
     wanted = set(_USED.findall(markup))
-    for one in definitions:
-        root[0:0] = [deepcopy(part) for name, part in _defined(one).items() if name in wanted]
+    fills = tuple(part for one in definitions for name, part in _defined(one).items() if name in wanted)
+    return (_small if len(markup) < SMALL else _made)(markup, fills)
+
+
+class _Fill:
+    """A fill or clip that pictures may use. Two that are written alike are the same."""
+
+    def __init__(self, element: ElementTree.Element) -> None:
+        self.element = element
+
+    @cached_property
+    def written(self) -> str:
+        return ElementTree.tostring(self.element, encoding="unicode")
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Fill) and (self is other or self.written == other.written)
+
+    def __hash__(self) -> int:
+        return hash(self.written)
+
+
+def _made(markup: str, fills: tuple[_Fill, ...]) -> str:
+    root = ElementTree.fromstring(_with_namespace(fit(markup)))
+    root[0:0] = [deepcopy(fill.element) for fill in fills]
     width_mm = millimetres(root.get("width", ""))
     box = [float(v) for v in _NUMBER.findall(root.get("viewBox", ""))]
     per_unit = width_mm / box[2] if width_mm and len(box) == 4 else 1.0
     for name in ("title", "desc"):
         for named in list(root.iter(f"{{{SVG}}}{name}")):
             named.text = None  # said by the words that stand for the picture
-    _dress(root, (), per_unit)
+    _dress(root, NOWHERE, per_unit)
     _back(root)
     root.set("font-family", FACE)
     return ElementTree.tostring(root, encoding="unicode")
 
 
+_small = lru_cache(maxsize=128)(_made)  # signs of the legend, which stand on every sheet
+
+
 @lru_cache(maxsize=8)
-def _defined(markup: str) -> dict[str, ElementTree.Element]:
+def _defined(markup: str) -> dict[str, _Fill]:
     """What an SVG defines for others, by identifier."""
     root = ElementTree.fromstring(_with_namespace(fit(markup)))
-    return {name: part for part in root.iter() if (name := part.get("id")) is not None}
+    return {name: _Fill(part) for part in root.iter() if (name := part.get("id")) is not None}
 
 
 def millimetres(length: str) -> float:
@@ -94,20 +119,19 @@ def _back(root: ElementTree.Element) -> None:
                     one.attrib.pop(name, None)
 
 
-def _dress(element: ElementTree.Element, above: tuple[Named, ...], mm_per_unit: float) -> None:
+def _dress(element: ElementTree.Element, above: Styled, mm_per_unit: float) -> None:
     """Write the styles that hold for an element and all within it as attributes."""
     tag = element.tag.removeprefix(f"{{{SVG}}}")
-    path = (*above, Named(tag, frozenset(element.get("class", "").split())))
+    here = within(above, tag, element.get("class", ""))
     mm_per_unit *= _scale(element.get("transform", ""))
-    style = style_of(path)
-    for name, value in _attributes(style, mm_per_unit).items():
+    for name, value in _attributes(here.style, mm_per_unit).items():
         element.set(name, value)
     if tag == "a":  # a link is the page's; on paper a group
         element.tag = f"{{{SVG}}}g"
     for name in [a for a in element.attrib if _of_the_page(a) or (tag == "a" and a == "href")]:
         del element.attrib[name]
     for child in element:
-        _dress(child, path, mm_per_unit)
+        _dress(child, here, mm_per_unit)
 
 
 def _of_the_page(attribute: str) -> bool:

@@ -88,11 +88,23 @@ def _rule(parts: list[str], sets: dict[str, str]) -> Rule | None:
     return Rule(tuple(named), weight, sets)
 
 
+@dataclass(frozen=True, eq=False)
+class Styled:
+    """An element by the types and classes on the way to it, and what the sheets say of it, by property."""
+
+    path: tuple[Named, ...]
+    style: Mapping[str, str]
+
+
+NOWHERE = Styled((), {})
+
+
 @lru_cache(maxsize=4096)
-def style_of(path: tuple[Named, ...]) -> Mapping[str, str]:
-    """What holds for the last element of `path`, by property. Many elements of a picture share their path."""
-    out: dict[str, str] = {}
+def within(above: Styled, tag: str, classes: str) -> Styled:
+    """An element inside another. Many elements of a picture share their path."""
+    path = (*above.path, Named(tag, frozenset(classes.split())))
+    style: dict[str, str] = {}
     for rule in rules():
         if rule.fits(path):
-            out.update(rule.sets)
-    return out
+            style.update(rule.sets)
+    return Styled(path, style)
