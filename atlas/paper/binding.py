@@ -55,7 +55,9 @@ def with_own_ids(content: bytes, prefix: str) -> bytes:
 def _own_ids(pdf: Pdf, prefix: str) -> None:
     """Table cells name their heads by identifier (14.8.5.7), which must not be given twice in one file."""
     for one in pdf.objects:
-        if not isinstance(one, Dictionary) or one.get("/Type") != Name.StructElem:
+        if not isinstance(one, Dictionary) or not ("/ID" in one or "/A" in one):
+            continue  # nearly all of them, which is why nothing is asked before
+        if one.get("/Type") != Name.StructElem:
             continue
         if "/ID" in one:
             one.ID = _prefixed(one.ID, prefix)

@@ -9,6 +9,7 @@ import numpy as np
 
 from atlas.grid import Floats
 from atlas.terrain.view import View
+from atlas.terrain.view_lines_kernel import joined
 
 NEXT_COLUMNS, NEXT_ROWS, NEXT_SHARE = 3.0, 4.0, 0.2  # how far on a ridge may go on; share of its distance
 LEAST_COLUMNS = 10.0
@@ -25,30 +26,15 @@ class Skyline:
 
 def ridges(view: View) -> tuple[Floats, ...]:
     """Ridges as lines, each (n, 2) in pixels, nearest points joined from column to column; short ones left out."""
-    growing: list[list[Floats]] = []
-    done: list[list[Floats]] = []
+    if not len(view.ridges):
+        return ()
     order = np.lexsort((view.ridges[:, 1], view.ridges[:, 0]))
-    for point in view.ridges[order]:
-        still = [line for line in growing if point[0] - line[-1][0] <= NEXT_COLUMNS]
-        done += [line for line in growing if point[0] - line[-1][0] > NEXT_COLUMNS]
-        growing = still
-        line = _nearest(point, growing)
-        if line is None:
-            growing.append([point])
-        else:
-            line.append(point)
-    lines = [np.array(line)[:, :2] for line in done + growing]
+    points = np.ascontiguousarray(view.ridges[order, :3])
+    line = joined(points, NEXT_COLUMNS, NEXT_ROWS, NEXT_SHARE)
+    by_line = np.argsort(line, kind="stable")
+    ends = np.flatnonzero(np.diff(line[by_line])) + 1
+    lines = np.split(points[by_line, :2], ends)
     return tuple(sorted((a for a in lines if a[-1, 0] - a[0, 0] >= LEAST_COLUMNS), key=lambda a: tuple(a[0])))
-
-
-def _nearest(point: Floats, lines: list[list[Floats]]) -> list[Floats] | None:
-    best, found = NEXT_ROWS, None
-    for line in lines:
-        last = line[-1]
-        apart = abs(float(point[1] - last[1]))
-        if last[0] < point[0] and apart <= best and abs(point[2] - last[2]) <= NEXT_SHARE * last[2]:
-            best, found = apart, line
-    return found
 
 
 def skylines(view: View) -> tuple[Skyline, ...]:

@@ -16,6 +16,7 @@ from atlas.terrain import cast_kernel
 from atlas.terrain import view_kernel as kernel
 from atlas.terrain.view import EYE_M, Lens, Scene, View, distances, look, seen, seen_parts
 from atlas.terrain.view_lines import ridges, skylines
+from atlas.terrain.view_lines_kernel import joined, joined_plain
 
 PIXELS = 2.0
 FIELD = box_field(-40, 0, 40, 60)  # entered in the middle of its south edge
@@ -97,6 +98,17 @@ def test_the_ridge_is_drawn_where_it_is() -> None:
     for east in (-30, -10, 20):
         col, row = angles_to(view, east, 30, 506)
         assert min(abs(float(np.interp(col, a[:, 0], a[:, 1])) - row) for a in lines) <= PIXELS
+
+
+@given(st.integers(0, 10_000), st.integers(1, 150))
+@settings(deadline=None)
+def test_points_are_joined_as_the_plain_reading_joins_them(seed: int, count: int) -> None:
+    rng = np.random.default_rng(seed)
+    drawn = np.column_stack([rng.integers(0, 30, count), rng.integers(0, 12, count), rng.integers(50, 90, count)])
+    points: Floats = drawn[np.lexsort((drawn[:, 1], drawn[:, 0]))].astype(np.float64)
+    line = joined(points, 3.0, 4.0, 0.2)
+    plain = joined_plain(points, 3.0, 4.0, 0.2)
+    assert [np.flatnonzero(line == k).tolist() for k in range(line.max() + 1)] == plain
 
 
 @pytest.mark.parametrize("turn", range(0, 360, 45))
