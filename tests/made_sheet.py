@@ -29,6 +29,7 @@ from atlas.driving.records import (
 )
 from atlas.farm.records import Hazard, HazardKind, Parcel, Release, WayIn
 from atlas.grid import Grid, Heights
+from atlas.pages import folium_map
 from atlas.pages.context import PageContext, TerrainNote
 from atlas.settings import Settings
 from atlas.survey import FieldSurvey, Outline, Place
@@ -46,8 +47,9 @@ def made_context(settings: Settings | None = None, number: int = 14) -> PageCont
     note = TerrainNote("made for tests", "2024", 1.0, 1.0, 0.03, True, "EPSG:25832")
     who = settings.farm
     return PageContext(
-        who.name, who.lead_name, who.lead_phone, "112", ("en",), number, NOW, note, rig(settings), settings
-    )
+        who.name, who.lead_name, who.lead_phone, "112", ("en",), number, NOW, note, rig(settings), settings,
+        moving=folium_map.written(),
+    )  # fmt: skip
 
 
 def made_survey(

@@ -106,10 +106,13 @@ class PageContext:
     settings: Settings
     home: Home = Home()
     several: bool = False  # groups of fields, each with pages of its own
+    moving: str = ""  # what folium writes for a movable map, see `moving_map`
 
 
 def page_context(farm: Farm, settings: Settings, rig: Rig, number: int, issued_at: datetime) -> PageContext:
     """Gather what pages say of the farm. The farm's own name in the settings goes before the file's."""
+    from atlas.pages import folium_map  # not for whoever only makes sheets
+
     grid = farm.terrain.grid
     note = TerrainNote(
         farm.terrain.source,
@@ -133,4 +136,5 @@ def page_context(farm: Farm, settings: Settings, rig: Rig, number: int, issued_a
         rig,
         settings,
         several=bool(farm.groups),
+        moving=folium_map.written(),
     )

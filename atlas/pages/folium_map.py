@@ -13,7 +13,8 @@ import folium
 from branca.element import MacroElement
 from jinja2 import Template
 
-from atlas.pages.picture_frame import Frame
+from atlas.grid import Bounds
+from atlas.pages.moving_map import STANDS_FOR
 
 MAP_ID = "field"  # the element is then `map_field`, and so is the script's variable
 
@@ -35,12 +36,12 @@ class LiftedPicture(MacroElement):
         self.bounds = bounds
 
 
-def map_script(frame: Frame) -> str:
-    """A script with one function, which makes the map in the element `map_field` when the page is ready.
+def written(box: Bounds = STANDS_FOR) -> str:
+    """What folium writes for a box: a script with one function, which makes the map in the element `map_field`
+    when the page is ready.
 
     Coordinates are the terrain's, y first as Leaflet has it, in its plain CRS whose unit is here the metre.
     """
-    box = frame.box
     made = folium.Map(
         location=[(box.south + box.north) / 2, (box.west + box.east) / 2],
         crs="Simple",

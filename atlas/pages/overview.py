@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from shapely.geometry import box
 
 from atlas.pages.context import PageContext
-from atlas.pages.folium_map import map_script
+from atlas.pages.moving_map import map_script
 from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
 from atlas.pages.overview_hatch import cross_hatch, slanted
 from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
@@ -75,7 +75,7 @@ def overview_page(
         "stamp": stamp,
         "until": until,
     }
-    moving = map_script(Frame(frame.bounds, frame.scale))
+    moving = map_script(Frame(frame.bounds, frame.scale), ctx.moving)
     return {
         **pages(ctx.home.overview, "overview.html", ctx, lambda: values | _words(ctx, drawing.north_deg)),
         ctx.home.map_script: f"window.fieldAtlas = window.fieldAtlas || {{}};\n{moving}".encode(),

@@ -8,8 +8,8 @@ from atlas.driving.surveying import too_coarse
 from atlas.languages import speakers, speaking, tr
 from atlas.pages.context import PageContext
 from atlas.pages.data import data_files, data_script, fixed_data, spoken_data, words_script
-from atlas.pages.folium_map import map_script
 from atlas.pages.legend import class_sign, other_signs, own_signs, zone_signs
+from atlas.pages.moving_map import map_script
 from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
 from atlas.pages.picture_frame import north_arrow
 from atlas.pages.render import page
@@ -54,7 +54,7 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
             for name in data_files(slug, ctx.languages)[1:]:
                 made[name] = words_script(spoken).encode("ascii")
     apart = len(ctx.languages) > 1
-    script = data_script(fixed if apart else {**fixed, **spoken}) + map_script(plate.frame)
+    script = data_script(fixed if apart else {**fixed, **spoken}) + map_script(plate.frame, ctx.moving)
     return {**made, f"fields/{slug}.js": script.encode("ascii")}
 
 
