@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bounds
 from atlas.pages.picture_frame import Frame, n
+from atlas.pages.picture_kernel import polylines
 from atlas.survey import Outline
 from atlas.terrain.figures import Contours, TerrainSurvey
 from atlas.words import short
@@ -38,14 +39,11 @@ def lines(shape: BaseGeometry, frame: Frame) -> str:
 
 def _line(coords: object, frame: Frame) -> str:
     """Relative steps from rounded place to rounded place, so that rounding does not add up."""
-    points = np.asarray(coords)[:, :2]
-    whole = np.rint(np.column_stack([points[:, 0] - frame.box.west, frame.box.north - points[:, 1]]) * 10)
-    steps = np.diff(whole, axis=0)
-    steps = steps[np.any(steps != 0, axis=1)]
-    start = f"M{n(whole[0, 0] / 10)} {n(whole[0, 1] / 10)}"
-    if not len(steps):
-        return start
-    return start + "l" + " ".join(f"{n(dx / 10)} {n(dy / 10)}" for dx, dy in steps.tolist())
+    points = np.asarray(coords)
+    tenths = np.empty((len(points), 2), dtype=np.int64)
+    tenths[:, 0] = np.rint((points[:, 0] - frame.box.west) * 10)
+    tenths[:, 1] = np.rint((frame.box.north - points[:, 1]) * 10)
+    return polylines(tenths, np.array([len(points)]), True).tobytes().decode("ascii")
 
 
 def shading(terrain: TerrainSurvey, frame: Frame) -> Markup:

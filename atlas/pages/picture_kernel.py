@@ -12,8 +12,8 @@ from numba import njit
 from atlas.grid import Bytes, Mask
 
 EAST, SOUTH, WEST, NORTH = 0, 1, 2, 3
-LONGEST = 32  # letters that one step of a ring may take, with room to spare
-M, H, V, Z, MINUS, SPACE, NOUGHT = (ord(letter) for letter in "Mhvz- 0")
+LONGEST = 64  # letters that one step may take, with room to spare
+M, H, V, Z, L, MINUS, SPACE, NOUGHT, DOT = (ord(letter) for letter in "Mhvzl- 0.")
 
 Places = npt.NDArray[np.int64]
 
@@ -78,6 +78,52 @@ def _number(out: Bytes, at: int, value: int) -> int:
 
 
 @njit(cache=True)
+def polylines(tenths: Places, ends: Places, lone: bool) -> Bytes:
+    """Path data of lines as letters (ASCII), from places (n, 2) in whole tenths: "M12.5 3l0.5 …" each, in steps
+    from place to place. `ends` (lines) is where each line's places end; one that goes nowhere is left out, or with
+    `lone` stands as its beginning only."""
+    out, size, start = np.empty(1 << 10, dtype=np.uint8), 0, 0
+    for end in ends:
+        begin, moved = size, False
+        if start < end:
+            out = _roomy(out, size)
+            out[size] = M
+            size = _pair(out, size + 1, tenths[start, 0], tenths[start, 1])
+        for i in range(start + 1, end):
+            dx, dy = tenths[i, 0] - tenths[i - 1, 0], tenths[i, 1] - tenths[i - 1, 1]
+            if dx == 0 and dy == 0:
+                continue
+            out = _roomy(out, size)
+            out[size] = SPACE if moved else L
+            size = _pair(out, size + 1, dx, dy)
+            moved = True
+        if not moved and not lone:
+            size = begin
+        start = end
+    return out[:size]
+
+
+@njit(cache=True)
+def _pair(out: Bytes, at: int, x: int, y: int) -> int:
+    at = _tenths(out, at, x)
+    out[at] = SPACE
+    return int(_tenths(out, at + 1, y))
+
+
+@njit(cache=True)
+def _tenths(out: Bytes, at: int, value: int) -> int:
+    """Write a number of tenths, as short as it goes; where the next letter goes."""
+    if value < 0:
+        out[at] = MINUS
+        at, value = at + 1, -value
+    at = _number(out, at, value // 10)
+    if value % 10:
+        out[at], out[at + 1] = DOT, NOUGHT + value % 10
+        at += 2
+    return at
+
+
+@njit(cache=True)
 def strokes(ground: Mask, every: int, apart: int) -> Places:
     """(row, col) of each stroke, (n, 2): on a lattice first, then wherever ground has none in its bucket of
     `apart` cells or the eight beside it."""
@@ -100,6 +146,13 @@ def strokes(ground: Mask, every: int, apart: int) -> Places:
                     count += 1
                     taken[i + 1, j + 1] = True
     return out[:count]
+
+
+def polyline_plain(tenths: Places) -> str:
+    """`polylines` of one line, without what goes nowhere left out."""
+    start, *steps = [tenths[0].tolist(), *np.diff(tenths, axis=0).tolist()]
+    ways = [f"{dx / 10:g} {dy / 10:g}" for dx, dy in steps if dx or dy]
+    return f"M{start[0] / 10:.12g} {start[1] / 10:.12g}" + ("l" + " ".join(ways) if ways else "")
 
 
 def rings_plain(leaving: Bytes, width: int) -> str:

@@ -16,6 +16,7 @@ from atlas.driving.views import TagSeen, WayView
 from atlas.grid import Floats, Mask
 from atlas.languages import tr
 from atlas.pages.picture_frame import n
+from atlas.pages.picture_kernel import polylines
 from atlas.pages.picture_marks import TAG_MM, TEETH_MM, TOOTH_MM
 from atlas.pages.picture_rings import rings_path
 from atlas.pages.signs import TileScale, tiles
@@ -134,29 +135,27 @@ def _word(x: float, y: float, name: str, text: str) -> Markup:
 
 def _lines(seen: WayView) -> Markup:
     sky = skylines(seen.view)
-    out = [f'<path class="view-ridge" d="{"".join(_line(a) for a in ridges(seen.view))}"/>']
+    out = [f'<path class="view-ridge" d="{_paths(ridges(seen.view))}"/>']
     for known, name in ((True, "view-sky"), (False, "view-sky unknown")):
-        d = "".join(_line(s.at) for s in sky if s.known == known)
+        d = _paths([s.at for s in sky if s.known == known])
         out += [f'<path class="{name}" d="{d}"/>'] if d else []
-    out.append(f'<path class="outline" d="{"".join(_line(a) for a in seen.edge)}"/>')
+    out.append(f'<path class="outline" d="{_paths(seen.edge)}"/>')
     for parts, kind in ((seen.drops, ""), (seen.unknown, " unknown")):
         if parts:
-            saw, edge = ("".join(make(a) for a in parts) for make in (_teeth, _line))
+            saw, edge = "".join(_teeth(a) for a in parts), _paths(parts)
             out.append(f'<path class="teeth{kind}" d="{saw}"/><path class="drop-line{kind}" d="{edge}"/>')
     return Markup("".join(out))
 
 
-def _line(points: Floats) -> str:
-    """Path data of a line, thinned, in relative steps between rounded places."""
-    at = shapely.get_coordinates(shapely.simplify(LineString(points), THINNED_PX))
-    whole = np.rint(at * 10)
-    steps = np.diff(whole, axis=0)
-    steps = steps[np.any(steps != 0, axis=1)]
-    if not len(steps):
+def _paths(lines: Sequence[Floats]) -> str:
+    """Path data of lines, thinned, in relative steps between rounded places."""
+    if not lines:
         return ""
-    return f"M{n(whole[0, 0] / 10)} {n(whole[0, 1] / 10)}l" + " ".join(
-        f"{n(dx / 10)} {n(dy / 10)}" for dx, dy in steps.tolist()
-    )
+    which = np.repeat(np.arange(len(lines)), [len(line) for line in lines])
+    thinned = shapely.simplify(shapely.linestrings(np.concatenate(lines), indices=which), THINNED_PX)
+    at, which = shapely.get_coordinates(thinned, return_index=True)
+    ends = np.searchsorted(which, np.arange(len(lines)), side="right")
+    return polylines(np.rint(at * 10).astype(np.int64), ends, False).tobytes().decode("ascii")
 
 
 def _teeth(points: Floats) -> str:

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from atlas.grid import Mask
-from atlas.pages.picture_kernel import rings_plain, strokes, strokes_plain
+from atlas.pages.picture_kernel import polyline_plain, polylines, rings_plain, strokes, strokes_plain
 from atlas.pages.picture_rings import leaving, rings_path
+
+TENTHS = st.integers(-3, 3) | st.integers(-99999, 99999)
 
 
 def cells_inside(path: str, rows: int, cols: int) -> Mask:
@@ -36,6 +38,20 @@ def cells_inside(path: str, rows: int, cols: int) -> Mask:
 @settings(max_examples=300, deadline=None)
 def test_outlines_enclose_the_cells_they_came_from(mask: Mask) -> None:
     assert np.array_equal(cells_inside(rings_path(mask), *mask.shape), mask)
+
+
+@given(
+    st.lists(
+        arrays(np.int64, st.tuples(st.integers(1, 8), st.just(2)), elements=TENTHS),
+        min_size=1, max_size=4,
+    )
+)  # fmt: skip
+@settings(max_examples=300, deadline=None)
+def test_lines_are_written_as_the_plain_reading_writes_them(lines: list[np.ndarray]) -> None:
+    plain = [polyline_plain(line) for line in lines]
+    ends = np.cumsum([len(line) for line in lines])
+    for lone, kept in ((True, plain), (False, [p for p in plain if "l" in p])):
+        assert polylines(np.concatenate(lines), ends, lone).tobytes().decode() == "".join(kept)
 
 
 def test_a_large_speckled_mask() -> None:
