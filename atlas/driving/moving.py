@@ -9,7 +9,7 @@ import numpy as np
 from shapely.geometry import Point
 
 from atlas.driving.machines import Machine
-from atlas.driving.reach import cut_off, no_turn
+from atlas.driving.reach import near_any, no_turn, out_of_reach
 from atlas.driving.records import Zone
 from atlas.grid import Bytes, CellWindow, Mask
 from atlas.terrain.figures import TerrainSurvey
@@ -26,51 +26,62 @@ class Moved:
 
 
 class Moves:
-    """One field's answers, remembered by zone map, since grounds and drivers often agree on it."""
+    """One field's answers, remembered by what they rest on, since grounds, drivers and machines often agree."""
 
     def __init__(self, terrain: TerrainSurvey, ways_in: Sequence[Point]) -> None:
-        self._terrain = terrain
-        self._ways_in = ways_in
-        self._inside = terrain.covered > 0
-        self._box = _box(self._inside)
-        self._grid = terrain.grid.part(self._box)
-        self._known: dict[tuple[str, bytes], Moved] = {}
+        self._grid = terrain.grid
+        self._box = _box(terrain.covered > 0)
+        self._part_grid = terrain.grid.part(self._box)
+        self._covered, self._z = self._part(terrain.covered), self._part(terrain.z)
+        self._inside = self._covered > 0
+        self._gates = near_any(self._part_grid, ways_in) if ways_in else None
+        self._nothing = _Found(0.0, np.zeros(terrain.grid.shape, dtype=np.uint8))
+        self._lost: dict[tuple[float, bytes], _Found] = {}
+        self._stuck: dict[tuple[float, bytes], _Found] = {}
 
     def of(self, m: Machine, zone: Bytes) -> Moved:
         """Where `m` is cut off or cannot turn on this zone map, (rows, cols) of Zone."""
-        key = (m.key, zone.tobytes())
-        if key not in self._known:
-            self._known[key] = self._work_out(m, zone)
-        return self._known[key]
+        part = self._part(zone)
+        any_way, up_down = (part == Zone.ANY_WAY) & self._inside, (part == Zone.UP_DOWN) & self._inside
+        lost = self._lost_to(m.width_m, any_way | up_down)
+        stuck = self._stuck_on(m.turn_radius_m, any_way, up_down)
+        return Moved(None if self._gates is None else lost.area_m2, stuck.area_m2, lost.cells, stuck.cells)
 
-    def _work_out(self, m: Machine, zone: Bytes) -> Moved:
-        any_way = self._part((zone == Zone.ANY_WAY) & self._inside)
-        up_down = self._part((zone == Zone.UP_DOWN) & self._inside)
-        lost = cut_off(any_way | up_down, self._grid, self._ways_in, m.width_m)
-        stuck = no_turn(up_down, any_way, self._part(self._terrain.z), self._grid, m.turn_radius_m)
-        lost_cells, stuck_cells = self._whole(lost), self._whole(stuck)
-        return Moved(
-            cut_off_m2=None if lost is None else self._area(lost_cells > 0),
-            no_turn_m2=self._area(stuck_cells > 0),
-            cut_off=lost_cells,
-            no_turn=stuck_cells,
-        )
+    def _lost_to(self, width_m: float, drivable: Mask) -> _Found:
+        if self._gates is None:
+            return self._nothing
+        key = (width_m, drivable.tobytes())
+        if key not in self._lost:
+            self._lost[key] = self._found(out_of_reach(drivable, self._part_grid, self._gates, width_m))
+        return self._lost[key]
+
+    def _stuck_on(self, turn_radius_m: float, any_way: Mask, up_down: Mask) -> _Found:
+        if not up_down.any():
+            return self._nothing
+        key = (turn_radius_m, any_way.tobytes() + up_down.tobytes())
+        if key not in self._stuck:
+            self._stuck[key] = self._found(no_turn(up_down, any_way, self._z, self._part_grid, turn_radius_m))
+        return self._stuck[key]
 
     def _part(self, values: np.ndarray) -> np.ndarray:
         """What of (rows, cols) the questions need: outside the field nothing is drivable."""
         b = self._box
         return np.ascontiguousarray(values[b.row : b.row + b.rows, b.col : b.col + b.cols])
 
-    def _whole(self, mask: Mask | None) -> Bytes:
-        """A part's answer on the whole grid, 1 where it holds."""
+    def _found(self, mask: Mask) -> _Found:
+        """A part's answer on the whole grid."""
+        if not mask.any():
+            return self._nothing
         b = self._box
-        out = np.zeros(self._terrain.grid.shape, dtype=np.uint8)
-        if mask is not None:
-            out[b.row : b.row + b.rows, b.col : b.col + b.cols] = mask
-        return out
+        out = np.zeros(self._grid.shape, dtype=np.uint8)
+        out[b.row : b.row + b.rows, b.col : b.col + b.cols] = mask
+        return _Found(float(self._covered[mask].sum(dtype=np.float64)) * self._grid.cell_area, out)
 
-    def _area(self, mask: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> float:
-        return float(self._terrain.covered[mask].sum(dtype=np.float64)) * self._terrain.grid.cell_area
+
+@dataclass(frozen=True)
+class _Found:
+    area_m2: float
+    cells: Bytes  # 1 where it holds, (rows, cols)
 
 
 def _box(inside: Mask) -> CellWindow:

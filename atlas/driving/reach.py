@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from shapely.geometry import Point
 
-from atlas.driving.reach_kernel import disc_rows, flood, grow, reaches, shrink
+from atlas.driving.bits_kernel import flood, grow, pack, shrink, unpack
+from atlas.driving.reach_kernel import disc_rows, reaches
 from atlas.grid import Floats, Grid, Mask
 from atlas.terrain.d8 import step_lengths
 
@@ -22,18 +23,20 @@ def cut_off(drivable: Mask, grid: Grid, ways_in: Sequence[Point], width_m: float
     sweep belong to the ground beside them; a strip too narrow for it leads nowhere and is cut off as well.
     Outside the field nothing is drivable, so the answer errs towards cut off by less than a cell.
     """
-    if not ways_in:
-        return None
-    radius = width_m / 2
+    return out_of_reach(drivable, grid, near_any(grid, ways_in), width_m) if ways_in else None
+
+
+def out_of_reach(drivable: Mask, grid: Grid, gates: Mask, width_m: float) -> Mask:
+    """`cut_off` for cells near ways in, (rows, cols), that are known already."""
+    radius, cols = width_m / 2, grid.cols
     disc = disc_rows(radius, grid.cell_x, grid.cell_y)
-    middles = shrink(drivable, disc)
-    at_gates = drivable & _near(grid, ways_in, WAY_IN_REACH_M)
-    reached = flood(middles, grow(at_gates, disc))
-    swept = grow(reached, disc)
+    ground = pack(drivable)
+    middles = shrink(ground, disc, cols)
+    reached = flood(middles, grow(ground & pack(gates), disc, cols))
+    swept = grow(reached, disc, cols)
     # a disc in a right-angled corner leaves the corner's tip (√2 − 1) of its radius away
-    corners = grow(reached, disc_rows(radius * np.sqrt(2.0) + grid.cell_m, grid.cell_x, grid.cell_y))
-    lost: Mask = drivable & ~flood(drivable & corners, swept)
-    return lost
+    wider = disc_rows(float(radius * np.sqrt(2.0) + grid.cell_m), grid.cell_x, grid.cell_y)
+    return unpack(ground & ~flood(ground & grow(reached, wider, cols), swept), cols)
 
 
 def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: float) -> Mask:
@@ -45,17 +48,17 @@ def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: 
     if not up_down.any():
         return np.zeros_like(up_down)
     disc = disc_rows(turn_radius_m, grid.cell_x, grid.cell_y)
-    turning = grow(shrink(any_way, disc), disc)
+    turning = unpack(grow(shrink(pack(any_way), disc, grid.cols), disc, grid.cols), grid.cols)
     drivable = up_down | any_way
     length = step_lengths(grid)
-    out = up_down & ~reaches(z, drivable, turning, length, 1.0)
+    out = up_down & ~reaches(z, drivable, turning, length, 1.0, up_down)
     if out.any():
-        out &= ~reaches(z, drivable, turning, length, -1.0)
+        out &= ~reaches(z, drivable, turning, length, -1.0, out)
     return out
 
 
-def _near(grid: Grid, points: Sequence[Point], reach_m: float) -> Mask:
-    """Cells of which some part lies within `reach_m` of any of the points."""
+def near_any(grid: Grid, points: Sequence[Point], reach_m: float = WAY_IN_REACH_M) -> Mask:
+    """Cells of which some part lies within `reach_m` of any of the points, (rows, cols)."""
     out = np.zeros(grid.shape, dtype=np.bool_)
     for point in points:
         dx = np.maximum(np.abs(grid.xs - point.x) - grid.cell_x / 2, 0.0)

@@ -1,4 +1,4 @@
-"""The hot loops of reach and turning, and the same sums in plain numpy that the tests hold them to.
+"""The discs and ways of reach and turning, and in plain numpy what the tests hold kernels to (also `bits_kernel`).
 
 A disc centred on a cell is inside a mask when every cell it touches is. `half` gives, for each row of cells up
 from the disc's own, how many cells to either side it touches (−1: none).
@@ -7,6 +7,7 @@ from the disc's own, how many cells to either side it touches (−1: none).
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,7 @@ from atlas.terrain.d8 import D_COL, D_ROW
 Counts = npt.NDArray[np.int64]
 
 
+@lru_cache(maxsize=64)  # a few machines on one or two grids
 def disc_rows(radius_m: float, cell_x: float, cell_y: float) -> Counts:
     """Half-widths in cells of a disc's rows, (rows touched above its middle + 1,). Grazed cells are out."""
     radius = radius_m * (1 - 1e-9)
@@ -32,92 +34,16 @@ def disc_rows(radius_m: float, cell_x: float, cell_y: float) -> Counts:
 
 
 @njit(cache=True)
-def shrink(mask: Mask, half: Counts) -> Mask:
-    """Cells on which the disc fits into the mask; nothing fits past the array's edge."""
-    rows, cols = mask.shape
-    n = half.size
-    run = np.zeros((rows, cols), dtype=np.int32)  # cells to the nearest one outside the mask, along the row
-    for r in range(rows):
-        gap = 0
-        for c in range(cols):
-            gap = gap + 1 if mask[r, c] else 0
-            run[r, c] = gap
-        gap = 0
-        for c in range(cols - 1, -1, -1):
-            gap = gap + 1 if mask[r, c] else 0
-            run[r, c] = min(run[r, c], gap)
-    out = np.zeros((rows, cols), dtype=np.bool_)
-    for r in range(n - 1, rows - n + 1):
-        for c in range(cols):
-            if run[r, c] <= half[0]:
-                continue
-            fits = True
-            for up in range(1, n):
-                if run[r - up, c] <= half[up] or run[r + up, c] <= half[up]:
-                    fits = False
-                    break
-            out[r, c] = fits
-    return out
-
-
-@njit(cache=True)
-def grow(mask: Mask, half: Counts) -> Mask:
-    """Cells touched by the disc centred on any cell of the mask."""
-    rows, cols = mask.shape
-    n = half.size
-    out = np.zeros((rows, cols), dtype=np.bool_)
-    for r in range(rows):
-        filled_to = np.full(2 * n - 1, -1, dtype=np.int64)  # per row, so that overlapping discs cost little
-        for c in range(cols):
-            if not mask[r, c]:
-                continue
-            for up in range(1 - n, n):
-                rr = r + up
-                if 0 <= rr < rows:
-                    wide = half[abs(up)]
-                    last = min(cols - 1, c + wide)
-                    for cc in range(max(filled_to[up + n - 1] + 1, c - wide), last + 1):
-                        out[rr, cc] = True
-                    filled_to[up + n - 1] = last
-    return out
-
-
-@njit(cache=True)
-def flood(ground: Mask, seeds: Mask) -> Mask:
-    """Cells of `ground` joined to a seed over sides or corners."""
-    rows, cols = ground.shape
-    out = np.zeros((rows, cols), dtype=np.bool_)
-    stack = np.empty(rows * cols, dtype=np.int32)
-    top = 0
-    for r in range(rows):
-        for c in range(cols):
-            if seeds[r, c] and ground[r, c]:
-                out[r, c] = True
-                stack[top] = r * cols + c
-                top += 1
-    while top > 0:
-        top -= 1
-        r, c = stack[top] // cols, stack[top] % cols
-        for k in range(8):
-            rr, cc = r + D_ROW[k], c + D_COL[k]
-            if 0 <= rr < rows and 0 <= cc < cols and ground[rr, cc] and not out[rr, cc]:
-                out[rr, cc] = True
-                stack[top] = rr * cols + cc
-                top += 1
-    return out
-
-
-@njit(cache=True)
-def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float) -> Mask:
-    """Drivable cells whose steepest way down (sign 1) or up (sign −1) meets a wanted cell before it leaves
-    drivable ground or ends. Every cell is settled once: paths that join share their answer."""
+def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float, asked: Mask) -> Mask:
+    """Drivable cells of those `asked` whose steepest way down (sign 1) or up (sign −1) meets a wanted cell before
+    it leaves drivable ground or ends. Every cell is settled once: paths that join share their answer."""
     rows, cols = z.shape
     known = np.zeros((rows, cols), dtype=np.int8)  # 0 not yet, 1 meets one, 2 does not
     path = np.empty(rows * cols, dtype=np.int32)
     out = np.zeros((rows, cols), dtype=np.bool_)
     for start_r in range(rows):
         for start_c in range(cols):
-            if not drivable[start_r, start_c]:
+            if not (asked[start_r, start_c] and drivable[start_r, start_c]):
                 continue
             r, c, steps, answer = start_r, start_c, 0, 0
             while answer == 0:
@@ -158,7 +84,7 @@ def disc_plain(radius_m: float, cell_x: float, cell_y: float) -> Mask:
 
 
 def shrink_plain(mask: Mask, disc: Mask) -> Mask:
-    """`shrink`, one cell of the disc at a time."""
+    """`bits_kernel.shrink`, one cell of the disc at a time."""
     n_row, n_col = disc.shape[0] // 2, disc.shape[1] // 2
     padded = np.pad(mask, ((n_row, n_row), (n_col, n_col)))
     out = np.ones_like(mask)
@@ -168,7 +94,7 @@ def shrink_plain(mask: Mask, disc: Mask) -> Mask:
 
 
 def grow_plain(mask: Mask, disc: Mask) -> Mask:
-    """`grow`, one cell of the disc at a time."""
+    """`bits_kernel.grow`, one cell of the disc at a time."""
     n_row, n_col = disc.shape[0] // 2, disc.shape[1] // 2
     padded = np.pad(mask, ((n_row, n_row), (n_col, n_col)))
     out = np.zeros_like(mask)
@@ -178,7 +104,7 @@ def grow_plain(mask: Mask, disc: Mask) -> Mask:
 
 
 def flood_plain(ground: Mask, seeds: Mask) -> Mask:
-    """`flood`, one ring of cells at a time."""
+    """`bits_kernel.flood`, one ring of cells at a time."""
     ring = np.ones((3, 3), dtype=np.bool_)
     out = ground & seeds
     while True:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from made import make_grid, plane, rough
 from shapely.geometry import Point
 
+from atlas.driving import bits_kernel as bits
 from atlas.driving import reach_kernel as rk
 from atlas.driving.reach import cut_off, no_turn
 from atlas.grid import Floats, Grid, Mask
@@ -147,26 +148,47 @@ def patchy(seed: int, grid: Grid, share: float, size: int = 6) -> Mask:
     seed=st.integers(0, 10_000),
     radius=st.one_of(st.just(0.0), st.floats(0.1, 6.0), st.sampled_from([0.5, 1.0, 1.5, 2.0])),
     cells=st.sampled_from([(1.0, 1.0), (0.5, 1.0), (2.0, 0.7), (0.5, 0.5)]),
+    shape=st.sampled_from([(30, 33), (1, 1), (3, 64), (20, 63), (7, 65), (25, 128), (9, 193)]),
 )
-@settings(max_examples=40, deadline=None)
-def test_discs_agree_with_their_slow_readings(seed: int, radius: float, cells: tuple[float, float]) -> None:
-    grid = make_grid(30, 33, *cells)
-    mask = patchy(seed, grid, 0.7)
+@settings(max_examples=80, deadline=None)
+def test_discs_agree_with_their_slow_readings(
+    seed: int, radius: float, cells: tuple[float, float], shape: tuple[int, int]
+) -> None:
+    grid = make_grid(*shape, *cells)
+    mask = patchy(seed, grid, 0.7) ^ (np.random.default_rng(seed).random(grid.shape) < 0.02)
     half, disc = rk.disc_rows(radius, *cells), rk.disc_plain(radius, *cells)
-    np.testing.assert_array_equal(rk.shrink(mask, half), rk.shrink_plain(mask, disc))
-    np.testing.assert_array_equal(rk.grow(mask, half), rk.grow_plain(mask, disc))
+    packed, cols = bits.pack(mask), grid.cols
+    np.testing.assert_array_equal(bits.unpack(packed, cols), mask)
+    np.testing.assert_array_equal(bits.unpack(bits.shrink(packed, half, cols), cols), rk.shrink_plain(mask, disc))
+    np.testing.assert_array_equal(bits.unpack(bits.grow(packed, half, cols), cols), rk.grow_plain(mask, disc))
 
 
-@given(seed=st.integers(0, 10_000))
-@settings(max_examples=25, deadline=None)
-def test_floods_and_paths_agree_with_their_slow_readings(seed: int) -> None:
-    grid = make_grid(26, 31, 1.0, 0.8)
+@given(seed=st.integers(0, 10_000), shape=st.sampled_from([(26, 31), (2, 3), (40, 64), (12, 65), (9, 200)]))
+@settings(max_examples=50, deadline=None)
+def test_floods_and_paths_agree_with_their_slow_readings(seed: int, shape: tuple[int, int]) -> None:
+    grid = make_grid(*shape, 1.0, 0.8)
     mask, seeds = patchy(seed, grid, 0.6, 3), patchy(seed + 1, grid, 0.1, 2)
-    np.testing.assert_array_equal(rk.flood(mask, seeds), rk.flood_plain(mask, seeds))
+    flooded = bits.unpack(bits.flood(bits.pack(mask), bits.pack(seeds)), grid.cols)
+    np.testing.assert_array_equal(flooded, rk.flood_plain(mask, seeds))
+    asked = patchy(seed + 2, grid, 0.5, 2)
     z, length = rough(seed, grid).z, step_lengths(grid)
     for sign in (1.0, -1.0):
         args = (z, mask, seeds & mask, length, sign)
-        np.testing.assert_array_equal(rk.reaches(*args), rk.reaches_plain(*args))
+        np.testing.assert_array_equal(rk.reaches(*args, asked), rk.reaches_plain(*args) & asked)
+
+
+def test_a_flood_follows_a_winding_way_across_words() -> None:
+    """One cell wide, back and forth over rows of three words and up again: every turn asks for another sweep."""
+    way = np.zeros((41, 150), dtype=np.bool_)
+    way[::2] = True
+    way[1::4, -1] = way[3::4, 0] = True
+    way[:, 70:74] = False
+    way[::8, 70:74] = True
+    start = np.zeros_like(way)
+    start[0, 0] = True
+    found = bits.unpack(bits.flood(bits.pack(way), bits.pack(start)), 150)
+    np.testing.assert_array_equal(found, rk.flood_plain(way, start))
+    assert 0 < found.sum() < way.sum()
 
 
 @given(seed=st.integers(0, 10_000), width=st.floats(0.5, 5.0), row=st.integers(0, 59), col=st.integers(0, 49))
