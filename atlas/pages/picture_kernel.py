@@ -150,9 +150,10 @@ def strokes(ground: Mask, every: int, apart: int) -> Places:
 
 def polyline_plain(tenths: Places) -> str:
     """`polylines` of one line, without what goes nowhere left out."""
-    start, *steps = [tenths[0].tolist(), *np.diff(tenths, axis=0).tolist()]
-    ways = [f"{dx / 10:g} {dy / 10:g}" for dx, dy in steps if dx or dy]
-    return f"M{start[0] / 10:.12g} {start[1] / 10:.12g}" + ("l" + " ".join(ways) if ways else "")
+    x, y = tenths[0].tolist()
+    steps: list[tuple[int, int]] = np.diff(tenths, axis=0).tolist()
+    ways = [f"{dx / 10:.12g} {dy / 10:.12g}" for dx, dy in steps if dx or dy]
+    return f"M{x / 10:.12g} {y / 10:.12g}" + ("l" + " ".join(ways) if ways else "")
 
 
 def rings_plain(leaving: Bytes, width: int) -> str:
