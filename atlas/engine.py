@@ -16,7 +16,7 @@ from pathlib import Path
 from atlas.driving.machines import rig
 from atlas.editions.beside import beside
 from atlas.editions.clock import issue_moment
-from atlas.editions.publishing import Staging, staging
+from atlas.editions.publishing import Staging, is_atlas, staging
 from atlas.editions.shared import load_paper, write_shared
 from atlas.editions.state import (
     Edition,
@@ -28,12 +28,13 @@ from atlas.editions.state import (
     state_path,
 )
 from atlas.editions.to_write import ToWrite
+from atlas.errors import AtlasError, FieldFaultError, ReadBackError
 from atlas.farm import datasets
 from atlas.farm.farm import Farm
 from atlas.farm.heights_said import heights_sentence
 from atlas.farm.holding import Now
 from atlas.farm.opening import open_farm
-from atlas.farm.records import Parcel
+from atlas.farm.records import Parcel, Remark
 from atlas.pages.context import page_context
 from atlas.running import cluster, cores, here
 from atlas.running.cluster_check import check_address
@@ -85,6 +86,7 @@ class _Order:
     strict: bool
     progress: Progress | None
     said: list[str] = field(default_factory=list)  # on the way, to be told at the end
+    forget: bool = False  # take nothing over from the atlas before but its number
 
 
 def build(
@@ -115,12 +117,28 @@ def build(
     farm = open_farm(farm_path, settings, as_of or Now.at(now))
     farm = replace(farm, remarks=(*farm.remarks, *said))
     try:
-        with staging(out) as stage:
-            return _build_into(stage, farm, order)
+        return _build(farm, order)
     except _NothingNewError as same:
         return same.report
     finally:
         datasets.close()  # so that another program may write the farm file
+
+
+def _build(farm: Farm, order: _Order) -> BuildReport:
+    """With what the atlas before remembers; without it where something does not come of that."""
+    try:
+        with staging(order.out) as stage:
+            return _build_into(stage, farm, order)
+    except Exception as e:
+        refused = isinstance(e, (AtlasError, FieldFaultError, _NothingNewError))
+        if (refused and not isinstance(e, ReadBackError)) or not is_atlas(order.out):
+            raise
+        why = (
+            f"{order.out}: what it remembers cannot be used ({type(e).__name__}), so all fields are surveyed anew"
+        )
+        farm = replace(farm, remarks=(*farm.remarks, Remark("", "", why)))
+    with staging(order.out) as stage:  # what fails again was no matter of memory
+        return _build_into(stage, farm, replace(order, forget=True))
 
 
 class _NothingNewError(Exception):
@@ -133,6 +151,7 @@ class _NothingNewError(Exception):
 def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
     settings = order.settings
     before = previous_edition(stage.previous)
+    stage = Staging(stage.folder, None) if order.forget else stage
     shared = shared_key(farm, settings)
     keys = {p.slug: field_key(shared, farm, p, settings) for p in farm.parcels}
     edition = Edition(before.number + 1 if before else 1, order.now, fingerprint(shared, keys.items()))

@@ -34,6 +34,10 @@ class OutputError(AtlasError):
     """The target cannot be written (holds something else than an atlas, is read-only, the disk is full)."""
 
 
+class ReadBackError(OutputError):
+    """What was just written, or taken over from the atlas before, reads back damaged."""
+
+
 class FieldFaultError(Exception):
     """A field failed by a fault of ours, told in a sentence, and nothing was to be published then: exit code 1."""
 

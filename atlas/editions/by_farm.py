@@ -11,7 +11,7 @@ from typing import TextIO
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FarmWalks, FieldStops
-from atlas.editions.changes import CHANGES_FILE, MAPS_KEPT, Before, Changes, earlier_changes, remembered
+from atlas.editions.changes import CHANGES_FILE, MAPS_KEPT, Changes, before_of, earlier_changes, remembered
 from atlas.editions.exchange import walks_gpx
 from atlas.editions.kept import KeptPages, relief_of, states_of
 from atlas.editions.polygon_file import PolygonFile
@@ -96,7 +96,7 @@ class _Whole:
         self._head = {"format": FORMAT, "edition": self._edition.as_json(), **farm_head(farm, to_write.settings)}
         self.head = json.dumps(self._head)
         self._kept = KeptPages(stage, "data/state/groups.json", self._context)
-        self._before = Before(stage.previous)
+        self._before = before_of(stage.previous, self._edition)
         self._gone = list(self._before.without({p.field_id for p in to_write.parcels}))
         self._finds = FindFiles(stage.write)
         self._lines: list[FarmLine] = []

@@ -33,13 +33,14 @@ class Changes:
 
     def __init__(self, before: Before, edition: Edition) -> None:
         self._before, self._edition = before, edition
+        self._first = not (before.slugs or before.forgotten)
         self._found: list[FieldChange] = []
         self._taken = 0
 
     def take(self, state: FieldState) -> None:
         """Every one of these fields, one after the other."""
         self._taken += 1
-        if self._before.slugs and state.number == self._edition.number:
+        if not self._first and state.number == self._edition.number:
             self._found.append(self._before.change(state.figures))
 
     def new(self, removed: Iterable[Mapping[str, Any]]) -> MapChanges:
@@ -49,14 +50,19 @@ class Changes:
 
 
 class Before:
-    """The fields of the atlas before. A field is known again by its id, whatever it is called now."""
+    """The fields of the atlas before. A field is known again by its id, whatever it is called now.
 
-    def __init__(self, previous: Path | None) -> None:
-        self._previous = previous
+    `forgotten`: there was one, of which nothing is known.
+    """
+
+    def __init__(self, previous: Path | None, forgotten: bool = False) -> None:
+        self._previous, self.forgotten = previous, forgotten
         self.slugs = previous_slugs(previous)
 
     def change(self, figures: Mapping[str, Any]) -> FieldChange:
         """What this map says of a field that the map before did not."""
+        if self.forgotten:
+            return _only(figures, unknown=True)
         old = self._figures(Path(figures["page"]).stem) or {}
         if old.get("field_id") != figures["field_id"]:  # new, or renamed: its file is another one
             slug = self._slug_of.get(figures["field_id"])
@@ -87,6 +93,11 @@ class Before:
         state = previous_field(self._previous, slug)
         whole = state is not None and all(key in state.figures for key in ("field_id", "name", "page"))
         return state.figures if state is not None and whole else None
+
+
+def before_of(previous: Path | None, edition: Edition) -> Before:
+    """The atlas before this edition."""
+    return Before(previous, forgotten=previous is None and edition.number > 1)
 
 
 def field_change(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> FieldChange:

@@ -14,7 +14,7 @@ from pathlib import Path
 from atlas.editions.disk import UNREADABLE, read_inside
 from atlas.editions.publishing import Staging
 from atlas.editions.state import STATE_FILE, FieldState, code_digest, state_path, unpack
-from atlas.errors import OutputError
+from atlas.errors import ReadBackError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
 from atlas.languages import speakers
@@ -112,5 +112,5 @@ def states_of(stage: Staging, parcels: Iterable[Parcel]) -> Iterator[FieldState]
     for parcel in parcels:
         state = unpack((stage.folder / state_path(parcel.slug)).read_bytes())
         if state is None:
-            raise OutputError(f"{stage.folder}: what was just written reads back damaged; check the disk.")
+            raise ReadBackError(f"{stage.folder}: what was just written reads back damaged; check the disk.")
         yield state

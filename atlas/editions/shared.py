@@ -10,7 +10,7 @@ from pathlib import Path
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FieldStops
 from atlas.editions.by_farm import write_by_farm
-from atlas.editions.changes import CHANGES_FILE, Before, Changes, earlier_changes, remembered
+from atlas.editions.changes import CHANGES_FILE, Changes, before_of, earlier_changes, remembered
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.kept import KeptPages, machines_number, relief_of, states_of, unless_same
 from atlas.editions.polygon_file import PolygonFile
@@ -114,7 +114,7 @@ def _each_field(
     """Read every field's state once: write data/atlas.json, and keep what other pages list and what is still to be
     written to data/atlas.gpkg."""
     stage, farm, edition, parcels = to_write.stage, to_write.farm, to_write.edition, to_write.parcels
-    entries, stops, numbers, changes = [], [], [], Changes(before := Before(stage.previous), edition)
+    entries, stops, numbers, changes = [], [], [], Changes(before := before_of(stage.previous, edition), edition)
     polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
     head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, to_write.settings)})
     with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:

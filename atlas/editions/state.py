@@ -34,7 +34,15 @@ Record = Parcel | Hazard | WayIn | Release | Remark
 STATE_FILE = "data/state/edition.json"
 PAGE = re.compile(r"fields/[a-z0-9-]+\.html")
 _FILE = re.compile(r"(print/)?fields/[a-z0-9-]+(\.[A-Za-z0-9-]+)?\.(html|js|pdf)")  # of one field, in any language
+MOST_MAPS = 1_000_000_000
 PRODUCTS = ("figures", "entry", "walk", "polygons")  # of a field's state, what its first line leaves out
+
+FIGURES: dict[type | tuple[type, ...], tuple[str, ...]] = {
+    str: ("field_id", "name", "farm", "page"),
+    (int, float): ("area_m2",),
+    dict: ("elevation", "slope", "hand_work", "drops"),
+    list: ("hazards", "driving"),
+}
 
 
 @dataclass(frozen=True)
@@ -94,7 +102,7 @@ def unpack(content: bytes) -> FieldState | None:
         unpacker = zlib.decompressobj()
         text, _, shapes = unpacker.decompress(content.partition(b"\n")[2], 256_000_000).partition(b"\n")
         raw = json.loads(text)
-        if not PAGE.fullmatch(raw["figures"]["page"]):
+        if not PAGE.fullmatch(raw["figures"]["page"]) or not _are_figures(raw["figures"]):
             return None
         at = 0
         for row in raw["polygons"]:
@@ -102,6 +110,11 @@ def unpack(content: bytes) -> FieldState | None:
         return FieldState(head.key, head.number, files=head.files, **raw)
     except (zlib.error, *UNREADABLE):
         return None
+
+
+def _are_figures(figures: dict[str, Any]) -> bool:
+    """Whether these are a field's figures as `data/atlas.json` promises them, as far as names and kinds go."""
+    return all(isinstance(figures[name], kind) for kind, names in FIGURES.items() for name in names)
 
 
 def unpack_head(content: bytes) -> FieldHead | None:
@@ -130,7 +143,8 @@ def previous_edition(out: Path | None) -> Edition | None:
             return None
         e = raw["edition"]
         issued = datetime.fromisoformat(e["issued_at"]).astimezone(UTC)
-        return Edition(int(e["number"]), issued, str(e["fingerprint"]))
+        number = int(e["number"])
+        return Edition(number, issued, str(e["fingerprint"])) if 0 < number < MOST_MAPS else None
     except UNREADABLE:
         return None
 

@@ -274,6 +274,63 @@ def test_state_that_cannot_be_read_costs_only_what_it_knew(place: Path, name: st
     assert (report.fields, report.failed) == (2, ())
 
 
+FORGED: list[dict[str, Any]] = [
+    {"entry": []},
+    {"entry": {"name": "x"}},
+    {"walk": {"gates": 3}},
+    {"walk": None},
+    {"figures": {"page": "fields/lower-meadow.html"}},
+    {"polygons": [{"layer": "nobody's", "geometry": 3}]},
+    {"polygons": 7},
+]
+
+
+@pytest.mark.parametrize("products", FORGED, ids=[f"{next(iter(f))}-{i}" for i, f in enumerate(FORGED)])
+def test_a_state_with_right_sums_but_of_another_shape_costs_only_what_it_knew(
+    place: Path, products: dict[str, Any]
+) -> None:
+    for state in (place / "build" / "data" / "state").glob("*.z"):
+        if unpack(state.read_bytes()) is not None:
+            state.write_bytes(with_products(state.read_bytes(), **products))
+            assert unpack_head(state.read_bytes()) is not None
+    report = build(place / "farm.gpkg", place / "build")
+    assert (report.edition.number, report.fields, len(report.rewritten), report.failed) == (2, 2, 2, ())
+    assert any("what it remembers cannot be used" in r for r in report.remarks)
+    told = (place / "build" / "changes.html").read_text()
+    assert "Bring back all old sheets." in told, "nothing is known of the map before"
+    assert "The first map" not in told
+
+
+def test_remembered_changes_of_another_shape_cost_only_themselves(place: Path) -> None:
+    state = place / "build" / "data" / "state" / "changes.json"
+    told = json.loads(state.read_bytes())
+    told[0]["fields"] = [
+        {
+            "field_id": "F09", "name": ["x"], "page": "fields/x.html", "added": False, "removed": False,
+            "marks": [{"what": "new", "kind": "no_go", "severity": "x", "place": 3, "tag": {}, "note": []}],
+            "ground": [
+                {
+                    "machine": [], "driver": 3, "ground_before": {}, "ground": [], "closed_m2": "many",
+                    "up_down_m2": None,
+                }
+            ],
+            "release": "released", "release_ground": {}, "release_until": "soon", "other": False,
+        }
+    ]  # fmt: skip
+    state.write_text(json.dumps(told))
+    report = build(place / "farm.gpkg", place / "build")
+    assert (report.edition.number, report.fields, report.failed) == (2, 2, ())
+    assert "soon" not in (place / "build" / "changes.html").read_text()
+
+
+@pytest.mark.parametrize("number", [0, -3, 10**30, "1e9"])
+def test_a_map_number_that_no_atlas_reaches_is_no_number(place: Path, number: object) -> None:
+    edition = place / "build" / "data" / "state" / "edition.json"
+    told = json.loads(edition.read_bytes())
+    edition.write_text(json.dumps({**told, "edition": {**told["edition"], "number": number}}))
+    assert previous_edition(place / "build") is None
+
+
 def test_changes_that_lead_somewhere_else_are_forgotten(place: Path) -> None:
     build(place / "farm.gpkg", place / "build")
     state = place / "build" / "data" / "state" / "changes.json"
