@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import printed
@@ -42,6 +43,26 @@ def test_every_field_small_and_with_its_own_code(demo_atlas: Path, demo_pdf: Pat
         for hazard in field["hazards"]:
             assert f"{hazard['tag']}" in told
     assert len(found) == len(fields)
+
+
+def test_a_field_s_lines_in_the_list_stay_together_and_apart_from_others(demo_atlas: Path, demo_pdf: Path) -> None:
+    """In each column of the list the first line below the head is a field's, and between fields is more room than
+    between a field's own lines."""
+    fields = json.loads((demo_atlas / "data" / "atlas.json").read_bytes())["fields"]
+    words = printed.words(demo_pdf, 2)
+    heads = sorted(w.left for w in words if w.text == "No.")
+    assert len(heads) == 2
+    second = heads[1] - 5
+    for left, right in ((0.0, second), (second, float("inf"))):
+        here = [w for w in words if left <= w.left < right]
+        (head,) = (w.top for w in here if w.text == "machine")
+        edge = min(w.left for w in here if w.text in {f["name"].split()[0] for f in fields} and w.top > head)
+        lines = sorted({round(w.top, 1) for w in here if w.top > head + 1 and abs(w.left - edge) < 1})
+        named = {round(w.top, 1) for w in here if w.text.isdigit() and w.left < edge}
+        assert lines[0] in named, "the first line of a column is the rest of a field of the one before"
+        steps = list(pairwise(lines))
+        within = max(b - a for a, b in steps if b not in named)
+        assert min(b - a for a, b in steps if b in named) > 1.25 * within
 
 
 def test_a_sheet_says_what_its_page_says(demo_atlas: Path) -> None:
