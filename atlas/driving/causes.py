@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -44,6 +45,15 @@ class FieldWords:
     hazards: tuple[TaggedHazard, ...]
     things: Things
     key_of_reason: Bytes  # index into KEYS per reason, (256,)
+    _tallies: dict[tuple[int, bytes], _Tally] = field(default_factory=dict, repr=False, compare=False)
+
+    def tally(self, group: Bytes, groups: int) -> _Tally:
+        """What of each of so many groups lies where; `group` per cell, or NO_CAUSE, (cells,). Drives that agree on
+        it share it."""
+        key = (groups, hashlib.sha256(group.tobytes()).digest())
+        if key not in self._tallies:
+            self._tallies[key] = _tally(self, group, groups)
+        return self._tallies[key]
 
 
 @dataclass(frozen=True)
@@ -81,7 +91,7 @@ def closed_causes(field: FieldWords, drive: Drive, tr: Translate = untranslated)
     group, met = _closed_by(
         drive.zone.ravel(), drive.reason.ravel(), field.frame.cells, field.key_of_reason, int(Zone.ON_FOOT)
     )
-    found = _tally(field, group, len(KEYS))
+    found = field.tally(group, len(KEYS))
     codes = np.flatnonzero(met[Reason.TAG + 1 :]) + 1
     causes = []
     for i in np.flatnonzero(found.spread.sum(axis=1) > 0):
@@ -95,7 +105,7 @@ def patches(field: FieldWords, masks: dict[str, Mask], tr: Translate = untransla
     out = {}
     for key, mask in masks.items():
         if mask.any():
-            found = _tally(field, np.where(mask, np.uint8(0), np.uint8(NO_CAUSE)), 1)
+            found = field.tally(np.where(mask, np.uint8(0), np.uint8(NO_CAUSE)), 1)
             out[key] = _cause(key, field, found, 0, tr, ())
     return out
 

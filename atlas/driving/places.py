@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
@@ -49,6 +49,7 @@ class PlaceFrame:
     weight: Floats
     z: Floats
     total: Floats
+    _told: dict[bytes, str] = field(default_factory=dict, repr=False, compare=False)  # many drives close the same
 
     def spread(self, mask: Mask) -> Floats:
         """Square metres of field per code under a mask of the grid, (rows, cols), or of the cells, (cells,)."""
@@ -57,7 +58,10 @@ class PlaceFrame:
 
     def words(self, spread: Floats, tr: Translate = untranslated) -> str:
         """Words for a patch given by its spread."""
-        return _words(spread, self.total, tr)
+        key = spread.tobytes()
+        if key not in self._told:
+            self._told[key] = _words(spread, self.total, untranslated)
+        return names.place_in(self._told[key], tr)
 
 
 def place_frame(shape: Polygon | MultiPolygon, grid: Grid, covered: Floats32, z: Floats) -> PlaceFrame:

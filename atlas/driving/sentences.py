@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+import numpy as np
+
 from atlas.driving import place_names as names
 from atlas.driving.causes import Cause, FieldWords, closed_causes, patches
 from atlas.driving.places import untranslated
@@ -187,16 +189,14 @@ def _how(field: FieldWords, drive: Drive, tr: Translate) -> tuple[str, ...]:
     open_m2 = drive.any_way_m2 + drive.up_down_m2
     area_m2 = open_m2 + drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
     cells = field.frame.cells
-    zone, reason = drive.zone.ravel()[cells], drive.reason.ravel()[cells]
-    up_down = zone == Zone.UP_DOWN
-    ends = (reason == Reason.DROP_BELOW) | (reason == Reason.UNKNOWN_EDGE)
-    masks = {
-        "up_down": up_down,
-        "to_drop": up_down & ends,
-        "no_turn": drive.no_turn.ravel()[cells] > 0,
-        "cut_off": drive.cut_off.ravel()[cells] > 0,
-    }
-    lost_m2 = float(field.frame.weight[masks["cut_off"]].sum())
+    up_down = drive.zone.ravel()[cells] == Zone.UP_DOWN
+    masks = {"up_down": up_down, "to_drop": np.zeros_like(up_down)}
+    why = drive.reason.ravel()[cells[up_down]]
+    masks["to_drop"][up_down] = (why == Reason.DROP_BELOW) | (why == Reason.UNKNOWN_EDGE)
+    for key, where in (("no_turn", drive.no_turn), ("cut_off", drive.cut_off)):
+        if where.any():
+            masks[key] = where.ravel()[cells] > 0
+    lost_m2 = float(field.frame.weight[masks["cut_off"]].sum()) if "cut_off" in masks else 0.0
     if lost_m2 > 0 and lost_m2 >= NEARLY * open_m2:
         return (_sentence([tr(S_NO_WAY_IN if lost_m2 >= WHOLE * open_m2 else S_HARDLY_A_WAY_IN)]),)
     found = patches(field, masks, tr)

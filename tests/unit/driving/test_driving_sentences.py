@@ -16,6 +16,7 @@ from atlas.driving import place_names
 from atlas.driving import sentences as say
 from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words
 from atlas.driving.features import NAMED, named
+from atlas.driving.places import untranslated
 from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
 from atlas.farm.records import HAZARD_KINDS, Hazard, HazardKind
 from atlas.grid import Bytes
@@ -309,3 +310,25 @@ def test_every_phrase_can_be_translated() -> None:
     (told,) = say.where_not(words(), closed(slice(0, 10), slice(0, 100)), shout)
     assert told == told.upper().replace(" M²", " M²")
     assert place_names.ALONG_EDGE[0] in seen
+
+
+def test_what_drives_share_is_said_to_each_in_its_own_words() -> None:
+    """One frame told of many drives, in two languages by turns, says what a fresh one says of each."""
+
+    def louder(text: str) -> str:
+        return re.sub(r"\{\w+\}", lambda slot: slot[0].lower(), text.upper())
+
+    wall = tagged(1, "obstacle", box(B.west, B.north - 50, B.east, B.north - 45), "Wall", place_names.MIDDLE)
+    shared = words(wall)
+    stuck = maps()[0]
+    stuck[40:60, 70:90] = 1
+    z, why = maps()
+    z[:30], why[:30] = Zone.UP_DOWN, Reason.DROP_BELOW
+    z[60:, 20:40], why[60:, 20:40] = Zone.KEEP_OUT, Reason.DROP
+    either_side = drive(*maps())
+    either_side.zone[:, :12] = either_side.zone[:, -12:] = Zone.ON_FOOT
+    drives = [drive(z, why), drive(z, why, None, stuck), drive(z, why, stuck), closed(slice(0, 9), slice(0, 50))]
+    for one in (*drives, either_side, *drives):
+        for tr in (untranslated, louder, untranslated):
+            assert say.where_not(shared, one, tr) == say.where_not(words(wall), one, tr)
+            assert closed_causes(shared, one, tr) == closed_causes(words(wall), one, tr)
