@@ -17,7 +17,7 @@ from atlas.errors import TerrainError
 from atlas.grid import Bounds, CellWindow, Floats, Floats32, Grid, Heights
 
 BLOCK = 256  # cells on a side that are read at once; every factor divides it
-KEPT_BYTES = 96_000_000
+KEPT_BYTES = 32_000_000  # some twenty fields with what lies around them
 
 ReadBlock = Callable[[CellWindow], Floats]
 

@@ -29,7 +29,7 @@ from atlas.grid import CellWindow, Floats, Grid
 RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError, UnicodeDecodeError)
 KEPT_OPEN = 4
 GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
-CACHE_BYTES = 96_000_000  # rasterio hands the number on as bytes
+CACHE_BYTES = 24_000_000  # rasterio hands the number on as bytes
 GDAL_OPTIONS = {"GDAL_CACHEMAX": CACHE_BYTES, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
 
 
