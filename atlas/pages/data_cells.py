@@ -13,7 +13,7 @@ import numpy as np
 
 from atlas.driving.records import Drive
 from atlas.grid import Bytes, Floats, Mask
-from atlas.pages.data_kernel import worst_cells
+from atlas.pages.data_kernel import CUT_OFF, NO_TURN, OUTSIDE, worst_cells
 from atlas.terrain.figures import TerrainSurvey
 
 FINEST_M = 1.0
@@ -87,8 +87,17 @@ def verdicts(cells: PageCells, drive: Drive) -> Verdicts:
 def all_verdicts(cells: PageCells, drives: Sequence[Drive]) -> tuple[Bytes, Bytes, Bytes]:
     """`verdicts` of many drives: zones, reasons and flags, each (drives, rows, cols)."""
     out = np.empty((3, len(drives), cells.rows, cells.cols), dtype=np.uint8)
+    shut = np.where(cells.inside, 0, OUTSIDE).astype(np.uint8)
+    here = (slice(cells.row, cells.row + cells.rows), slice(cells.col, cells.col + cells.cols))
     for i, d in enumerate(drives):
-        zone, reason, cut, turn = (np.ascontiguousarray(part) for part in (d.zone, d.reason, d.cut_off, d.no_turn))
+        parts = [np.ascontiguousarray(part) for part in (d.zone, d.reason, d.cut_off, d.no_turn)]
+        if cells.per_row == cells.per_col == 1:  # each page cell is one of the terrain's
+            zone, reason, cut, turn = (part[here] for part in parts)
+            flags = (cut > 0) * np.uint8(CUT_OFF) | (turn > 0) * np.uint8(NO_TURN)
+            for k, part in enumerate((zone, reason, flags)):
+                np.bitwise_or(part, shut, out=out[k, i])
+            continue
+        zone, reason, cut, turn = parts
         corner = (cells.row, cells.col)
         worst_cells(zone, reason, cut, turn, cells.covered, corner, out[0, i], out[1, i], out[2, i])
     return out[0], out[1], out[2]

@@ -19,6 +19,24 @@ Places = npt.NDArray[np.int64]
 
 
 @njit(cache=True)
+def leaving(mask: Mask) -> Bytes:
+    """For each corner the directions in which an edge leaves it, as bits, flat ((rows + 1) · (cols + 1))."""
+    rows, cols = mask.shape
+    out = np.zeros((rows + 1) * (cols + 1), dtype=np.uint8)
+    for row in range(rows + 1):
+        left = diagonal = False
+        for col in range(cols + 1):
+            here = row < rows and col < cols and mask[row, col]
+            up = row > 0 and col < cols and mask[row - 1, col]
+            if here != up or left != diagonal or here != left:
+                east, south = here and not up, left and not here  # above a cell, right of one
+                west, north = diagonal and not left, up and not diagonal  # below a cell, left of one
+                out[row * (cols + 1) + col] = east << EAST | south << SOUTH | west << WEST | north << NORTH
+            left, diagonal = here, up
+    return out
+
+
+@njit(cache=True)
 def rings(leaving: Bytes, width: int) -> Bytes:
     """Path data of all rings as letters (ASCII), from the directions (bits) in which edges leave each corner.
 
@@ -154,6 +172,14 @@ def polyline_plain(tenths: Places) -> str:
     steps: list[tuple[int, int]] = np.diff(tenths, axis=0).tolist()
     ways = [f"{dx / 10:.12g} {dy / 10:.12g}" for dx, dy in steps if dx or dy]
     return f"M{x / 10:.12g} {y / 10:.12g}" + ("l" + " ".join(ways) if ways else "")
+
+
+def leaving_plain(mask: Mask) -> Bytes:
+    """`leaving`, direction by direction."""
+    m = np.pad(mask, 1)
+    here, up, left, diagonal = m[1:, 1:], m[:-1, 1:], m[1:, :-1], m[:-1, :-1]
+    sides = {EAST: here & ~up, SOUTH: left & ~here, WEST: diagonal & ~left, NORTH: up & ~diagonal}
+    return np.sum([side.astype(np.uint8) << bit for bit, side in sides.items()], axis=0, dtype=np.uint8).ravel()
 
 
 def rings_plain(leaving: Bytes, width: int) -> str:

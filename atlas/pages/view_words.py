@@ -13,6 +13,7 @@ from atlas.driving.records import Drive, Zone
 from atlas.driving.views import TagSeen, WayView
 from atlas.grid import Floats
 from atlas.languages import tr
+from atlas.pages.view_kernel import seen_in_parts
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.view import EYE_M, View
 from atlas.terrain.view_kernel import Cells
@@ -49,30 +50,35 @@ class ViewPart:
 
 @dataclass(frozen=True)
 class _Seen:
-    """Cells of the field seen in a third of a picture: flat indices, and metres to each, both (n,)."""
+    """The field in a third of a picture: how far off and how high its furthest measured cell is (None where none
+    is seen), and how often each zone is seen and how near, by zone."""
 
-    cells: Cells
-    away_m: Floats
+    last: tuple[float, float] | None
+    times: Cells
+    near_m: Floats
 
 
 def view_parts(seen: WayView, drive: Drive | None, terrain: TerrainSurvey) -> tuple[ViewPart, ...]:
     """Left, middle and right of the picture in words; without a drive, closed ground is not told."""
     view, grid = seen.view, terrain.grid
-    away = np.hypot(grid.xs[view.cells % grid.cols] - view.lens.x, grid.ys[view.cells // grid.cols] - view.lens.y)
-    col, third = view.pixels % view.lens.cols, view.lens.cols // 3
+    third = view.lens.cols // len(PARTS)
+    away = np.hypot(grid.xs - view.lens.x, (grid.ys - view.lens.y)[:, None]).ravel()
+    z = terrain.z.ravel()
+    zone = np.zeros(z.size, dtype=np.uint8) if drive is None else drive.zone.ravel()
+    last, times, near = seen_in_parts(view.pixels, view.cells, view.lens.cols, len(PARTS), away, z, zone)
     parts = []
     for k, name in enumerate(PARTS):
-        here = (col >= k * third) & (col < (k + 1) * third)
-        there = _Seen(view.cells[here], away[here])
-        parts.append(ViewPart(tr(name), _told(seen, there, drive, terrain, k * third, (k + 1) * third)))
+        far = (float(away[last[k]]), float(z[last[k]])) if last[k] >= 0 else None
+        there = _Seen(far, times[k], near[k])
+        parts.append(ViewPart(tr(name), _told(seen, there, drive, k * third, (k + 1) * third)))
     return tuple(parts)
 
 
-def _told(seen: WayView, there: _Seen, drive: Drive | None, terrain: TerrainSurvey, a: int, b: int) -> str:
+def _told(seen: WayView, there: _Seen, drive: Drive | None, a: int, b: int) -> str:
     view = seen.view
-    parts = [_field(there, terrain.z, view.lens.z - EYE_M)]
+    parts = [_field(there, view.lens.z - EYE_M)]
     if drive is not None:
-        parts += _closed(there, drive)
+        parts += _closed(there)
     parts += [
         tr(TAG).format(tag=t.tag, kind=tr(words.HAZARDS[t.kind]), away=about(t.away_m)) for t in _tags(seen, a, b)
     ]
@@ -84,26 +90,22 @@ def _told(seen: WayView, there: _Seen, drive: Drive | None, terrain: TerrainSurv
     return text[0].upper() + text[1:] + "."
 
 
-def _field(there: _Seen, z: Floats, ground_m: float) -> str:
+def _field(there: _Seen, ground_m: float) -> str:
     """How far the field is seen, and whether its end lies above or below where one stands, at `ground_m`."""
-    known = ~np.isnan(z.ravel()[there.cells])
-    if not known.any():
+    if there.last is None:
         return tr(NO_FIELD)
-    last = int(np.argmax(np.where(known, there.away_m, -1.0)))
-    far = float(there.away_m[last])
-    high = float(z.ravel()[there.cells[last]]) - ground_m
+    far, z = there.last
+    high = z - ground_m
     lie = LEVEL if abs(high) < max(2.0, 0.02 * far) else RISING if high > 0 else FALLING
     return tr(FIELD).format(far=about(far), lie=tr(lie).format(high=about(abs(high))))
 
 
-def _closed(there: _Seen, drive: Drive) -> list[str]:
+def _closed(there: _Seen) -> list[str]:
     out = []
-    zone = drive.zone.ravel()[there.cells]
     for one in (Zone.UP_DOWN, Zone.ON_FOOT, Zone.KEEP_OUT, Zone.UNSURVEYED):
-        if np.count_nonzero(zone == one) >= SMALL:
-            near = float(there.away_m[zone == one].min())
+        if there.times[one] >= SMALL:
             what = tr(words.ZONES[one.name.lower()])
-            out.append(tr(FROM_ON).format(what=what, near=about(near, math.floor)))
+            out.append(tr(FROM_ON).format(what=what, near=about(float(there.near_m[one]), math.floor)))
     return out
 
 

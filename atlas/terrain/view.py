@@ -19,6 +19,7 @@ from atlas.grid import Bytes, Floats, Floats32, Grid, Heights, Mask
 from atlas.terrain import view_kernel as kernel
 from atlas.terrain.cast_kernel import cast
 from atlas.terrain.view_kernel import Cells
+from atlas.terrain.view_lines_kernel import largest_seen
 
 EYE_M = 2.5  # above the ground, a driver's eye
 FAR_M = 1500.0  # nothing further off is drawn
@@ -109,9 +110,8 @@ class View:
 
     def worst(self, values: Bytes) -> Bytes:
         """The largest of the field's `values` seen in each pixel, (rows, cols); 255 where no cell of it is."""
-        out = np.full(self.kind.size, -1, dtype=np.int16)
-        np.maximum.at(out, self.pixels, values.ravel()[self.cells].astype(np.int16))
-        return np.where(out < 0, 255, out).astype(np.uint8).reshape(self.kind.shape)
+        found: Bytes = largest_seen(self.pixels, self.cells, values.ravel(), self.kind.size)
+        return found.reshape(self.kind.shape)
 
     @cached_property
     def field(self) -> Mask:

@@ -1,4 +1,4 @@
-"""Points of ridges joined to lines, and the same in plain Python that the tests hold it to."""
+"""Hot loops over what a view shows: ridges joined to lines, the worst verdict of each pixel."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from atlas.grid import Floats
+from atlas.grid import Bytes, Floats
 
 Numbers = npt.NDArray[np.int64]
 
@@ -46,6 +46,21 @@ def joined(points: Floats, columns: float, rows: float, share: float) -> Numbers
     for k in range(many):
         place[growing[k]] = ended + k
     return place[line]
+
+
+@njit(cache=True)
+def largest_seen(pixels: Numbers, cells: Numbers, values: Bytes, size: int) -> Bytes:
+    """The largest of `values` (by cell) in each of `size` pixels, 255 in one that shows none. Each of `pixels`
+    shows the cell of `cells` beside it."""
+    out = np.full(size, -1, dtype=np.int16)
+    for i in range(pixels.size):
+        value = np.int16(values[cells[i]])
+        if value > out[pixels[i]]:
+            out[pixels[i]] = value
+    for k in range(size):
+        if out[k] < 0:
+            out[k] = 255
+    return out.astype(np.uint8)
 
 
 def joined_plain(points: Floats, columns: float, rows: float, share: float) -> list[list[int]]:

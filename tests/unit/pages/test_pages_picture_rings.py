@@ -11,8 +11,16 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from atlas.grid import Mask
-from atlas.pages.picture_kernel import polyline_plain, polylines, rings_plain, strokes, strokes_plain
-from atlas.pages.picture_rings import leaving, rings_path
+from atlas.pages.picture_kernel import (
+    leaving,
+    leaving_plain,
+    polyline_plain,
+    polylines,
+    rings_plain,
+    strokes,
+    strokes_plain,
+)
+from atlas.pages.picture_rings import rings_path
 
 TENTHS = st.integers(-3, 3) | st.integers(-99999, 99999)
 
@@ -52,6 +60,12 @@ def test_lines_are_written_as_the_plain_reading_writes_them(lines: list[np.ndarr
     ends = np.cumsum([len(line) for line in lines])
     for lone, kept in ((True, plain), (False, [p for p in plain if "l" in p])):
         assert polylines(np.concatenate(lines), ends, lone).tobytes().decode() == "".join(kept)
+
+
+@given(arrays(np.bool_, st.tuples(st.integers(0, 9), st.integers(0, 9))))
+@settings(max_examples=300, deadline=None)
+def test_edges_leave_corners_as_the_plain_reading_says(mask: Mask) -> None:
+    assert np.array_equal(leaving(mask), leaving_plain(mask))
 
 
 def test_a_large_speckled_mask() -> None:

@@ -20,6 +20,7 @@ from atlas.grid import Heights
 from atlas.pages.context import PageContext
 from atlas.pages.sheet import field_sheet
 from atlas.pages.sheet_set import shown
+from atlas.pages.view_kernel import seen_in_parts
 from atlas.pages.view_words import about
 from atlas.pages.views import drawn_views, sheet_views
 from atlas.survey import FieldSurvey
@@ -117,6 +118,31 @@ def test_a_pixel_shows_the_worst_it_holds(seen: FieldSurvey) -> None:
     values.ravel()[cells[0]] = 3
     assert view.worst(values).ravel()[pixel] == 3
     assert (view.worst(values) == 255).sum() == (~view.field).sum()
+
+
+def test_every_pixel_shows_the_largest_of_its_values(seen: FieldSurvey) -> None:
+    view = seen.views.seen[0].view
+    values = np.random.default_rng(3).integers(0, 200, seen.terrain.grid.shape).astype(np.uint8)
+    plain = np.full(view.kind.size, -1)
+    np.maximum.at(plain, view.pixels, values.ravel()[view.cells])
+    assert np.array_equal(view.worst(values).ravel(), np.where(plain < 0, 255, plain))
+
+
+def test_what_is_seen_in_each_part_is_counted_as_arrays_count_it() -> None:
+    rng = np.random.default_rng(4)
+    pixels, cells = rng.integers(0, 32 * 20, 900), rng.integers(0, 50, 900)
+    away, z, zone = rng.random(50).round(1), rng.random(50), rng.integers(0, 5, 50).astype(np.uint8)
+    z[rng.random(50) < 0.3] = np.nan
+    last, times, near = seen_in_parts(pixels, cells, 32, 3, away, z, zone)
+    for part in range(3):
+        here = cells[pixels % 32 // 10 == part]
+        assert last[part] == here[np.argmax(np.where(np.isnan(z[here]), -1.0, away[here]))]
+        for kind in range(5):
+            of_kind = here[zone[here] == kind]
+            assert times[part, kind] == len(of_kind)
+            assert near[part, kind] == away[of_kind].min(initial=np.inf)
+    nothing, _, _ = seen_in_parts(pixels, cells, 32, 3, away, np.full(50, np.nan), zone)
+    assert nothing.tolist() == [-1, -1, -1]
 
 
 def test_tags_that_are_not_seen_are_named_with_why(seen: FieldSurvey, ctx: PageContext) -> None:
