@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -17,12 +18,13 @@ from atlas.driving.machines import Machine
 from atlas.driving.places import place_words
 from atlas.driving.records import Reason, TaggedHazard
 from atlas.farm.records import Hazard
-from atlas.grid import Bounds, Bytes, Floats, Grid
+from atlas.grid import Bounds, Bytes, Floats, Grid, Mask
 from atlas.settings import Settings
 
 WET_SINK_M = {1: 0.05, 2: 0.10}  # by severity; 3 is kept out of
 LAST_TAG = 255 - int(Reason.TAG)  # a verdict is one byte; hazards past this number share it
-
+BLOCK = 8  # cells on a side that are first asked about together
+ROUNDING_M = 1e-6  # far more than distances are off by
 
 Indices = npt.NDArray[np.int64]
 
@@ -80,13 +82,30 @@ def distances(
         far = keep_away_m(hazard, settings, soaked=True) + hazard.accuracy_m + half_extent_m + grid.cell_m
         w = grid.window(Bounds(*hazard.shape.bounds), far)
         boxed = (rows >= w.row) & (rows < w.row + w.rows) & (cols >= w.col) & (cols < w.col + w.cols)
-        maybe = np.flatnonzero(boxed)
         shapely.prepare(hazard.shape)
+        maybe = np.flatnonzero(boxed)
+        maybe = maybe[_may_be_near(grid, rows[maybe], cols[maybe], hazard.shape, far)]
         points = shapely.points(grid.xs[cols[maybe]], grid.ys[rows[maybe]])
         metres = np.atleast_1d(shapely.distance(points, hazard.shape))
         near = metres <= far
         found.append(Distances(hazard, one.tag, maybe[near], metres[near]))
     return tuple(found)
+
+
+def _may_be_near(grid: Grid, rows: Indices, cols: Indices, shape: BaseGeometry, far_m: float) -> Mask:
+    """Which cells may lie within `far_m` of a shape: those of blocks of cells that come so near it, (cells,). No
+    cell is nearer than its block's middle by more than half the block's diagonal."""
+    if not rows.size:
+        return np.zeros(0, dtype=np.bool_)
+    down, across = rows // BLOCK, cols // BLOCK
+    top, left = int(down.min()), int(across.min())
+    middles = np.meshgrid(
+        grid.west + (np.arange(left, int(across.max()) + 1) + 0.5) * BLOCK * grid.cell_x,
+        grid.north - (np.arange(top, int(down.max()) + 1) + 0.5) * BLOCK * grid.cell_y,
+    )
+    away: Floats = np.asarray(shapely.distance(shapely.points(*middles), shape))
+    near: Mask = away <= far_m + math.hypot(grid.cell_x, grid.cell_y) * BLOCK / 2 + ROUNDING_M
+    return near[down - top, across - left]
 
 
 def markings(

@@ -51,9 +51,9 @@ def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: 
     turning = unpack(grow(shrink(pack(any_way), disc, grid.cols), disc, grid.cols), grid.cols)
     drivable = up_down | any_way
     length = step_lengths(grid)
-    out = up_down & ~reaches(z, drivable, turning, length, 1.0, up_down)
+    out = up_down & ~reaches(z, drivable, turning, length, 1.0, np.flatnonzero(up_down))
     if out.any():
-        out &= ~reaches(z, drivable, turning, length, -1.0, out)
+        out &= ~reaches(z, drivable, turning, length, -1.0, np.flatnonzero(out))
     return out
 
 

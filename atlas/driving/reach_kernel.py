@@ -34,42 +34,42 @@ def disc_rows(radius_m: float, cell_x: float, cell_y: float) -> Counts:
 
 
 @njit(cache=True)
-def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float, asked: Mask) -> Mask:
-    """Drivable cells of those `asked` whose steepest way down (sign 1) or up (sign −1) meets a wanted cell before
-    it leaves drivable ground or ends. Every cell is settled once: paths that join share their answer."""
+def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float, asked: Counts) -> Mask:
+    """Drivable cells of those `asked` (flat indices) whose steepest way down (sign 1) or up (sign −1) meets a
+    wanted cell before it leaves drivable ground or ends. Every cell is settled once: paths that join share their
+    answer."""
     rows, cols = z.shape
     known = np.zeros((rows, cols), dtype=np.int8)  # 0 not yet, 1 meets one, 2 does not
     path = np.empty(rows * cols, dtype=np.int32)
     out = np.zeros((rows, cols), dtype=np.bool_)
-    for start_r in range(rows):
-        for start_c in range(cols):
-            if not (asked[start_r, start_c] and drivable[start_r, start_c]):
-                continue
-            r, c, steps, answer = start_r, start_c, 0, 0
-            while answer == 0:
-                if known[r, c] > 0:
-                    answer = known[r, c]
-                elif wanted[r, c]:
-                    answer = 1
-                elif not drivable[r, c]:
+    for start in asked:
+        if not drivable[start // cols, start % cols]:
+            continue
+        r, c, steps, answer = start // cols, start % cols, 0, 0
+        while answer == 0:
+            if known[r, c] > 0:
+                answer = known[r, c]
+            elif wanted[r, c]:
+                answer = 1
+            elif not drivable[r, c]:
+                answer = 2
+            else:
+                path[steps] = r * cols + c
+                steps += 1
+                best, to = 0.0, -1
+                for k in range(8):
+                    rr, cc = r + D_ROW[k], c + D_COL[k]
+                    if 0 <= rr < rows and 0 <= cc < cols:
+                        gradient = sign * (z[r, c] - z[rr, cc]) / length[k]
+                        if gradient > best:
+                            best, to = gradient, k
+                if to < 0:
                     answer = 2
                 else:
-                    path[steps] = r * cols + c
-                    steps += 1
-                    best, to = 0.0, -1
-                    for k in range(8):
-                        rr, cc = r + D_ROW[k], c + D_COL[k]
-                        if 0 <= rr < rows and 0 <= cc < cols:
-                            gradient = sign * (z[r, c] - z[rr, cc]) / length[k]
-                            if gradient > best:
-                                best, to = gradient, k
-                    if to < 0:
-                        answer = 2
-                    else:
-                        r, c = r + D_ROW[to], c + D_COL[to]
-            for i in range(steps):
-                known[path[i] // cols, path[i] % cols] = answer
-            out[start_r, start_c] = answer == 1
+                    r, c = r + D_ROW[to], c + D_COL[to]
+        for i in range(steps):
+            known[path[i] // cols, path[i] % cols] = answer
+        out[start // cols, start % cols] = answer == 1
     return out
 
 

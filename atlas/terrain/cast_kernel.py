@@ -9,15 +9,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 from numba import njit
 
 from atlas.grid import Bytes, Floats, Floats32
-from atlas.terrain.view_kernel import OFF, Cells, heights_plain
+from atlas.terrain.view_kernel import OFF, Cells, Steps, heights_plain
 
 SKY, GROUND, GAP, BEYOND = 0, 1, 2, 3  # what a pixel shows; the last two: nobody has measured what is there
 
-Steps = npt.NDArray[np.int32]
 Cast = tuple[Floats32, Bytes, Floats, Floats, Floats, Cells, Cells, Floats]
 HIDDEN_M, HIDDEN_SHARE = 4.0, 0.05  # a ridge is drawn where it hides so much, metres and share of its distance
 SURELY = 1e-9  # radians; far more than rounding moves an angle, far less than a pixel

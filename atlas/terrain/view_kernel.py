@@ -18,6 +18,8 @@ OFF = math.inf  # a place that none of the grids covers
 HIDDEN, SEEN, NO_HEIGHT = 0, 1, 2
 
 Cells = npt.NDArray[np.int64]
+Steps = npt.NDArray[np.int32]
+AT_ONCE = 64  # steps of a line of sight
 
 
 @njit(cache=True, nogil=True)
@@ -48,7 +50,33 @@ def height_at(near: Floats, middle: Floats, far: Floats, places: Floats, x: floa
     return h
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _axis(
+    start: float, turn: float, d: float, every: float, first: int, origin: float, cell: float, sign: float,
+    out: Steps, share: Floats,
+) -> None:  # fmt: skip
+    """Where steps of a line of sight are on an axis of a grid: the cell's middle last passed, and how far past."""
+    for i in range(out.size):
+        at = sign * (start + turn * ((first + i) * every) / d - origin) / cell - 0.5
+        out[i] = np.int32(at)
+        share[i] = at - out[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stands_above(z: Floats, cols: Steps, rows: Steps, across: Floats, down: Floats, up: float, every: float,
+    first: int, limit: float) -> bool:  # fmt: skip
+    """Whether ground at any of these steps, heights as in `_on`, is steeper from an eye at `up` than a limit."""
+    flat, wide, one = z.ravel(), np.uint64(z.shape[1]), np.uint64(1)
+    above = False
+    for i in range(cols.size):
+        at, a, b = np.uint64(rows[i]) * wide + np.uint64(cols[i]), across[i], down[i]
+        upper = (1.0 - a) * flat[at] + a * flat[at + one]
+        lower = (1.0 - a) * flat[at + wide] + a * flat[at + wide + one]
+        above |= ((1.0 - b) * upper + b * lower - up) / ((first + i) * every) > limit
+    return above
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def sight(
     near: Floats, middle: Floats, far: Floats, places: Floats, eye: Floats, targets: Floats, every: float,
     slack: float,
@@ -59,6 +87,8 @@ def sight(
     within `every` of it, hides nothing.
     """
     out = np.zeros(targets.shape[0], dtype=np.uint8)
+    cols, rows = np.empty(AT_ONCE, dtype=np.int32), np.empty(AT_ONCE, dtype=np.int32)
+    across, down = np.empty(AT_ONCE), np.empty(AT_ONCE)
     for i in range(targets.shape[0]):
         dx, dy = targets[i, 0] - eye[0], targets[i, 1] - eye[1]
         d = math.hypot(dx, dy)
@@ -66,15 +96,28 @@ def sight(
             out[i] = NO_HEIGHT
             continue
         limit = math.tan(min(math.atan((targets[i, 2] - eye[2]) / d) + slack, 1.57))
+        last = math.floor(d / every) + 1
+        while last > 0 and not last * every < d - every:
+            last -= 1
         out[i] = SEEN
         k = 1
-        while k * every < d - every:
-            s = k * every
-            h = height_at(near, middle, far, places, eye[0] + dx * s / d, eye[1] + dy * s / d)
-            if h != OFF and (h - eye[2]) / s > limit:
-                out[i] = HIDDEN
-                break
-            k += 1
+        while k <= last and out[i] == SEEN:
+            n = min(AT_ONCE, last - k + 1)
+            whole = True  # a straight line that is on the grid at both ends is on it between
+            for s in (k * every, (k + n - 1) * every):
+                whole &= _on(near, places[0], eye[0] + dx * s / d, eye[1] + dy * s / d) != OFF
+            if whole:
+                _axis(eye[0], dx, d, every, k, places[0, 0], places[0, 2], 1.0, cols[:n], across[:n])
+                _axis(eye[1], dy, d, every, k, places[0, 1], places[0, 3], -1.0, rows[:n], down[:n])
+                if _stands_above(near, cols[:n], rows[:n], across[:n], down[:n], eye[2], every, k, limit):
+                    out[i] = HIDDEN
+            else:
+                n = 1
+                s = k * every
+                h = height_at(near, middle, far, places, eye[0] + dx * s / d, eye[1] + dy * s / d)
+                if h != OFF and (h - eye[2]) / s > limit:
+                    out[i] = HIDDEN
+            k += n
     return out
 
 

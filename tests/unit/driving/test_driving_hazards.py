@@ -10,7 +10,8 @@ from made import make_grid, plane
 from made_driving import MACHINE, NO_DROPS, drive_survey, farm, field_of, hazard, middle_of, one, parcel, resolved
 from shapely.geometry import LineString, MultiPoint, Point, box
 
-from atlas.driving.records import Reason, Zone
+from atlas.driving.hazards import distances
+from atlas.driving.records import Reason, TaggedHazard, Zone
 from atlas.farm.records import Hazard, HazardKind, Release
 from atlas.grid import Floats, Grid
 from atlas.settings import parse
@@ -187,3 +188,22 @@ def test_more_markings_than_a_byte_can_tell_apart_still_close_ground() -> None:
     drive = one(drive_survey(GENTLE, farm(), (*many, last)))
     assert drive.zone[45, 70] == Zone.KEEP_OUT
     assert drive.reason[45, 70] == 255
+
+
+@pytest.mark.parametrize("cells", [(1.0, 1.0), (0.5, 2.0), (3.0, 1.0)])
+@pytest.mark.parametrize("seed", range(4))
+def test_blocks_that_are_passed_over_hold_no_cell_that_is_near(cells: tuple[float, float], seed: int) -> None:
+    """Distances to markings of all shapes, cell by cell: none is left out, none is other than it was."""
+    draw = np.random.default_rng(seed)
+    grid = make_grid(61, 83, *cells)
+    inside = np.flatnonzero(draw.random(grid.shape) < 0.8)
+    places = [(grid.west + x, grid.north - y) for x, y in draw.uniform(-20, 180, (9, 2))]
+    shapes = [LineString(places[:4]), Point(places[4]), MultiPoint(places[4:]), Point(places[0]).buffer(25)]
+    markings = [hazard("obstacle", shape, reach_m=float(draw.uniform(0, 9))) for shape in shapes]
+    settings = parse({})
+    tagged = [TaggedHazard(i + 1, h, 0, 0, 0, 0, "", h.shape) for i, h in enumerate(markings)]
+    for found, marking in zip(distances(grid, inside, tagged, settings, 1.5), markings, strict=True):
+        far = marking.reach_m + marking.accuracy_m + 1.5 + grid.cell_m
+        metres = metres_from(marking, grid).ravel()[inside]
+        np.testing.assert_array_equal(found.cells, np.flatnonzero(metres <= far))
+        np.testing.assert_array_equal(found.metres, metres[metres <= far])
