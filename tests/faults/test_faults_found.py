@@ -19,6 +19,7 @@ from shapely.geometry import LineString
 from atlas.cli import main
 from atlas.driving.machines import rig
 from atlas.errors import FarmFileError, LayerError, RowError, SettingsError, TerrainError
+from atlas.farm import outlines
 from atlas.farm.opening import open_farm
 from atlas.settings import load, parse
 from atlas.survey import survey_field
@@ -99,6 +100,15 @@ def test_a_layer_dropped_from_the_list_of_contents_is_missed(farm: Path) -> None
         open_farm(farm, SETTINGS)
 
 
+def test_a_layer_that_is_listed_and_not_there_is_missed(farm: Path) -> None:
+    more = (
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier) VALUES ('pastures', 'features', 'pastures')"
+    )
+    run(farm, more)
+    with pytest.raises(FarmFileError, match=r"lists a layer 'pastures' that it does not hold; fetch a whole copy"):
+        open_farm(farm, SETTINGS)
+
+
 @pytest.mark.parametrize("where", [1e300, -3e9])
 def test_a_coordinate_that_is_nowhere_on_earth_is_refused(farm: Path, where: float) -> None:
     line = bytes(shapely.to_wkb(LineString([(600_010, 5_199_900), (where, 5_199_900)])))
@@ -126,6 +136,18 @@ def test_a_tangle_is_refused_before_it_is_mended(farm: Path) -> None:
     spots = spots[:12]
     run(farm, "UPDATE parcels SET geom = ?", fuzz_shapes.blob(fuzz_shapes.polygon([*spots, spots[0]])))
     assert any("was mended" in r.text for r in open_farm(farm, SETTINGS).remarks)
+
+
+@pytest.mark.parametrize("other", ["MOST_PAIRS", "MOST_CROSSINGS"])
+def test_a_tangle_is_told_by_the_estimate_alone_and_by_the_count_alone(
+    other: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The estimate keeps a tangle of any size from being counted; the count tells one that spreads unevenly."""
+    draw = Random(1)
+    tangle = shapely.Polygon([(draw.uniform(0, 40), draw.uniform(0, 40)) for _ in range(2_000)])
+    monkeypatch.setattr(outlines, other, float("inf"))
+    assert outlines.is_tangle(tangle)
+    assert not outlines.is_tangle(shapely.Point(0, 0).buffer(40, quad_segs=2_000))
 
 
 @pytest.mark.parametrize("table", ["parcels", "hazards"])
@@ -196,15 +218,19 @@ def test_a_geometry_column_without_a_name_is_no_fault_of_ours(farm: Path) -> Non
         open_farm(farm, SETTINGS)
 
 
-def test_a_row_that_a_damaged_page_lost_is_noticed(farm: Path) -> None:
+@pytest.mark.parametrize("counted", [True, False])
+def test_a_row_that_a_damaged_page_lost_is_noticed(farm: Path, counted: bool) -> None:
     """The number of cells in the page that holds all hazards, one less: no error, one hazard fewer."""
+    if not counted:  # then only the page itself tells
+        run(farm, "UPDATE gpkg_ogr_contents SET feature_count = NULL WHERE table_name = 'hazards'")
     with closing(sqlite3.connect(farm)) as db:
         (page,) = db.execute("SELECT rootpage FROM sqlite_master WHERE name = 'hazards'").fetchone()
     data = bytearray(farm.read_bytes())
     assert data[(page - 1) * 4096 + 4] == 5
     data[(page - 1) * 4096 + 4] = 4
     farm.write_bytes(data)
-    with pytest.raises(FarmFileError, match=r"layer 'hazards': (is damaged|holds 4 rows and the file counts 5)"):
+    told = "is damaged|holds 4 rows and the file counts 5" if counted else "is damaged"
+    with pytest.raises(FarmFileError, match=rf"layer 'hazards': ({told})"):
         open_farm(farm, SETTINGS)
 
 

@@ -3,6 +3,7 @@ handed over; and what is published has reached the disk."""
 
 from __future__ import annotations
 
+import ctypes
 import errno
 import json
 import os
@@ -11,6 +12,7 @@ import zlib
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -21,7 +23,7 @@ from shapely.geometry import Point
 from atlas import engine
 from atlas.editions import publishing
 from atlas.editions.changes import earlier_changes
-from atlas.editions.disk import opened_inside, read_inside
+from atlas.editions.disk import opened_inside, read_inside, to_disk
 from atlas.editions.publishing import check_target
 from atlas.editions.state import previous_edition, unpack, unpack_head
 from atlas.errors import OutputError
@@ -257,6 +259,29 @@ def test_a_disk_that_fails_at_the_last_moment_leaves_the_old_atlas(
     with pytest.raises(OutputError, match=r"cannot be published \(Input/output error\); the old atlas stays"):
         build(place / "farm.gpkg", place / "build")
     assert files(place / "build") == before
+
+
+@pytest.mark.parametrize("code", [errno.EIO, errno.ENOSPC, errno.ENOSYS, errno.EINVAL])
+def test_a_disk_that_cannot_be_written_to_is_told_and_one_that_knows_no_such_call_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+) -> None:
+    monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: SimpleNamespace(syncfs=lambda _: -1))
+    monkeypatch.setattr(ctypes, "get_errno", lambda: code)
+    if code in (errno.ENOSYS, errno.EINVAL):
+        to_disk(tmp_path)
+    else:
+        with pytest.raises(OSError, match=os.strerror(code)):
+            to_disk(tmp_path)
+
+
+def test_where_there_is_no_call_for_one_disk_all_are_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[str] = []
+    monkeypatch.setattr(ctypes, "CDLL", lambda *_, **__: SimpleNamespace())
+    monkeypatch.setattr(os, "sync", lambda: calls.append("sync"))
+    to_disk(tmp_path)
+    assert calls == ["sync"]
 
 
 STATES = ("edition.json", "changes.json", "walks.json", "relief.png.z")

@@ -124,6 +124,12 @@ def test_no_answer_is_said_loudly_and_is_no_failure(root: Path, told: bytes) -> 
         assert said[0].startswith("NOT ASKED FOR ADVISORIES (")
 
 
+@pytest.mark.parametrize("told", [b"[]", b"{}", b'{"results": []}', b'{"results": [{}, {}]}', b'{"results": 3}'])
+def test_an_answer_to_something_else_is_told_as_such(root: Path, told: bytes) -> None:
+    _, said = audit.audit(root, HERE, lambda _: told)
+    assert said[0].startswith("NOT ASKED FOR ADVISORIES (the answer is none to what was asked)")
+
+
 def test_the_command_fails_where_something_is_wrong(
     root: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

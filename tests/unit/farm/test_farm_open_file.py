@@ -15,7 +15,7 @@ import pytest
 from farm_files import farm_file, fields, marks, patch
 
 from atlas.errors import FarmFileError, LayerError, TerrainError
-from atlas.farm import datasets
+from atlas.farm import datasets, sqlite_file
 from atlas.farm.opening import open_farm
 from atlas.grid import Bounds
 from atlas.settings import Settings
@@ -195,3 +195,30 @@ def test_a_file_held_by_another_program_is_named_as_such(tmp_path: Path, monkeyp
 def test_no_parcels_are_refused(tmp_path: Path) -> None:
     with pytest.raises(LayerError, match="holds no parcels"):
         open_farm(farm_file(tmp_path, parcels=fields([])), Settings())
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (
+            sqlite3.DatabaseError("file is not a database"),
+            "is damaged (file is not a database); fetch a whole copy",
+        ),
+        (
+            sqlite3.DatabaseError("database disk image is malformed"),
+            "is damaged (database disk image is malformed)",
+        ),
+        (
+            RuntimeError("SQL error: malformed database schema (x)"),
+            "is damaged (SQL error: malformed database schema",
+        ),
+        (RuntimeError("sqlite3_step() : disk image error"), "is damaged (sqlite3_step() : disk image error)"),
+        (UnicodeDecodeError("utf-8", b"\xff", 0, 1, "invalid start byte"), "is damaged ("),
+        (sqlite3.OperationalError("database is locked"), "is held by another program"),
+        (RuntimeError("sqlite3_open(x) failed: database table is busy"), "is held by another program"),
+        (sqlite3.OperationalError("no such table: x"), "cannot be read as a GeoPackage (no such table: x)"),
+    ],
+)
+def test_what_sqlite_and_gdal_say_becomes_a_sentence(error: Exception, told: str) -> None:
+    """Older and newer builds of SQLite, of which several live in one process, put it in different words."""
+    assert f"farm.gpkg: {told}" in sqlite_file.sentence(Path("farm.gpkg"), error)
