@@ -9,7 +9,7 @@ import numpy as np
 from shapely.geometry import Point
 
 from atlas.driving.machines import Machine
-from atlas.driving.reach import near_any, no_turn, out_of_reach
+from atlas.driving.reach import near_any, out_of_reach, stuck_on, ways_up_and_down
 from atlas.driving.records import Zone
 from atlas.grid import Bytes, CellWindow, Mask
 from atlas.terrain.figures import TerrainSurvey
@@ -32,8 +32,9 @@ class Moves:
         self._grid = terrain.grid
         self._box = _box(terrain.covered > 0)
         self._part_grid = terrain.grid.part(self._box)
-        self._covered, self._z = self._part(terrain.covered), self._part(terrain.z)
+        self._covered = self._part(terrain.covered)
         self._inside = self._covered > 0
+        self._ways = ways_up_and_down(self._part(terrain.z), self._part_grid)
         self._gates = near_any(self._part_grid, ways_in) if ways_in else None
         self._nothing = _Found(0.0, np.zeros(terrain.grid.shape, dtype=np.uint8))
         self._lost: dict[tuple[float, bytes], _Found] = {}
@@ -60,7 +61,7 @@ class Moves:
             return self._nothing
         key = (turn_radius_m, any_way.tobytes() + up_down.tobytes())
         if key not in self._stuck:
-            self._stuck[key] = self._found(no_turn(up_down, any_way, self._z, self._part_grid, turn_radius_m))
+            self._stuck[key] = self._found(stuck_on(up_down, any_way, self._ways, self._part_grid, turn_radius_m))
         return self._stuck[key]
 
     def _part(self, values: np.ndarray) -> np.ndarray:

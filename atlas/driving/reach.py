@@ -8,9 +8,9 @@ import numpy as np
 from shapely.geometry import Point
 
 from atlas.driving.bits_kernel import flood, grow, pack, shrink, unpack
-from atlas.driving.reach_kernel import disc_rows, reaches
+from atlas.driving.reach_kernel import Steps, disc_rows, reaches
 from atlas.grid import Floats, Grid, Mask
-from atlas.terrain.d8 import step_lengths
+from atlas.terrain.d8 import steepest_kernel, step_lengths
 
 WAY_IN_REACH_M = 5.0
 
@@ -45,15 +45,24 @@ def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: 
     Straight up and straight down (the steepest of the eight neighbours each time) are followed over drivable
     ground; where neither meets `any_way` ground that holds a circle of `turn_radius_m`, there is no room to turn.
     """
-    if not up_down.any():
-        return np.zeros_like(up_down)
+    return stuck_on(up_down, any_way, ways_up_and_down(z, grid), grid, turn_radius_m)
+
+
+def ways_up_and_down(z: Floats, grid: Grid) -> tuple[Steps, Steps]:
+    """The steepest way down and up from each cell, as directions of `d8`, (rows, cols) each."""
+    length = step_lengths(grid)
+    return steepest_kernel(z, length)[0], steepest_kernel(-z, length)[0]
+
+
+def stuck_on(up_down: Mask, any_way: Mask, ways: tuple[Steps, Steps], grid: Grid, turn_radius_m: float) -> Mask:
+    """`no_turn` where the ways are known already."""
     disc = disc_rows(turn_radius_m, grid.cell_x, grid.cell_y)
     turning = unpack(grow(shrink(pack(any_way), disc, grid.cols), disc, grid.cols), grid.cols)
-    drivable = up_down | any_way
-    length = step_lengths(grid)
-    out = up_down & ~reaches(z, drivable, turning, length, 1.0, np.flatnonzero(up_down))
-    if out.any():
-        out &= ~reaches(z, drivable, turning, length, -1.0, np.flatnonzero(out))
+    drivable, out = up_down | any_way, up_down
+    for to in ways:
+        asked = np.flatnonzero(out)
+        if asked.size:
+            out = out & ~reaches(to, drivable, turning, asked)
     return out
 
 

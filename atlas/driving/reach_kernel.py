@@ -17,6 +17,7 @@ from atlas.grid import Floats, Mask
 from atlas.terrain.d8 import D_COL, D_ROW
 
 Counts = npt.NDArray[np.int64]
+Steps = npt.NDArray[np.int8]
 
 
 @lru_cache(maxsize=64)  # a few machines on one or two grids
@@ -34,11 +35,11 @@ def disc_rows(radius_m: float, cell_x: float, cell_y: float) -> Counts:
 
 
 @njit(cache=True)
-def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float, asked: Counts) -> Mask:
-    """Drivable cells of those `asked` (flat indices) whose steepest way down (sign 1) or up (sign −1) meets a
-    wanted cell before it leaves drivable ground or ends. Every cell is settled once: paths that join share their
-    answer."""
-    rows, cols = z.shape
+def reaches(to: Steps, drivable: Mask, wanted: Mask, asked: Counts) -> Mask:
+    """Drivable cells of those `asked` (flat indices) whose way meets a wanted cell before it leaves drivable
+    ground or ends; `to` is each cell's next one, a direction of `d8` (rows, cols). Every cell is settled once:
+    paths that join share their answer."""
+    rows, cols = to.shape
     known = np.zeros((rows, cols), dtype=np.int8)  # 0 not yet, 1 meets one, 2 does not
     path = np.empty(rows * cols, dtype=np.int32)
     out = np.zeros((rows, cols), dtype=np.bool_)
@@ -51,22 +52,13 @@ def reaches(z: Floats, drivable: Mask, wanted: Mask, length: Floats, sign: float
                 answer = known[r, c]
             elif wanted[r, c]:
                 answer = 1
-            elif not drivable[r, c]:
+            elif not drivable[r, c] or to[r, c] < 0:
                 answer = 2
             else:
                 path[steps] = r * cols + c
                 steps += 1
-                best, to = 0.0, -1
-                for k in range(8):
-                    rr, cc = r + D_ROW[k], c + D_COL[k]
-                    if 0 <= rr < rows and 0 <= cc < cols:
-                        gradient = sign * (z[r, c] - z[rr, cc]) / length[k]
-                        if gradient > best:
-                            best, to = gradient, k
-                if to < 0:
-                    answer = 2
-                else:
-                    r, c = r + D_ROW[to], c + D_COL[to]
+                k = to[r, c]
+                r, c = r + D_ROW[k], c + D_COL[k]
         for i in range(steps):
             known[path[i] // cols, path[i] % cols] = answer
         out[start // cols, start % cols] = answer == 1

@@ -225,7 +225,7 @@ def cast(
         if known_m[col] < np.inf:
             kind[: empty + 1, col] = BEYOND
     found = ridges[:crests].copy()
-    return depth, kind, horizon, horizon_m, known_m, pixels[:count].copy(), cells[:count].copy(), found
+    return depth, kind, horizon, horizon_m, known_m, pixels[:count], cells[:count], found
 
 
 def cast_plain(

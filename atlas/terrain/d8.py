@@ -45,7 +45,7 @@ def step_lengths(grid: Grid) -> Floats:
     return length
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def steepest_kernel(z: Floats, length: Floats) -> tuple[npt.NDArray[np.int8], Floats]:
     rows, cols = z.shape
     to = np.full((rows, cols), NOWHERE, dtype=np.int8)

@@ -11,7 +11,7 @@ from shapely.geometry import Point
 
 from atlas.driving import bits_kernel as bits
 from atlas.driving import reach_kernel as rk
-from atlas.driving.reach import cut_off, no_turn
+from atlas.driving.reach import cut_off, no_turn, ways_up_and_down
 from atlas.grid import Floats, Grid, Mask
 from atlas.terrain.d8 import step_lengths
 
@@ -172,9 +172,9 @@ def test_floods_and_paths_agree_with_their_slow_readings(seed: int, shape: tuple
     np.testing.assert_array_equal(flooded, rk.flood_plain(mask, seeds))
     asked = patchy(seed + 2, grid, 0.5, 2)
     z, length = rough(seed, grid).z, step_lengths(grid)
-    for sign in (1.0, -1.0):
-        args = (z, mask, seeds & mask, length, sign)
-        np.testing.assert_array_equal(rk.reaches(*args, np.flatnonzero(asked)), rk.reaches_plain(*args) & asked)
+    for to, sign in zip(ways_up_and_down(z, grid), (1.0, -1.0), strict=True):
+        found = rk.reaches(to, mask, seeds & mask, np.flatnonzero(asked))
+        np.testing.assert_array_equal(found, rk.reaches_plain(z, mask, seeds & mask, length, sign) & asked)
 
 
 def test_a_flood_follows_a_winding_way_across_words() -> None:
