@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from atlas import __version__
-from atlas.cli_words import MOMENT, Commands, marking, noted, steps, tell_failures
+from atlas.cli_words import MOMENT, PAST, Commands, marking, noted, steps, tell_failures
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
 from atlas.settings import settings_for
@@ -165,7 +165,7 @@ def demo(new: Path, fields: int, cell_m: float, seed: int) -> None:
 @click.option("--depth", "depth_m", type=float, help="How deep a bank is, metres.")
 @click.option("--note", default="", help="What a worker should know about it.")
 @click.option("--by", default="", help="Who saw it.")
-@click.option("--seen-at", type=MOMENT, help="When it was seen; default: now.")
+@click.option("--seen-at", type=PAST, help="When it was seen; default: now.")
 @SETTINGS
 def mark(
     farm: Path, kind: str, points: tuple[str, ...], shape: str | None, lonlat: bool, severity: int | None,
@@ -206,7 +206,7 @@ def retire(farm: Path, hazard_id: str, by: str, settings_path: Path | None) -> N
 
 @main.command()
 @FARM
-@click.option("--passed-at", type=MOMENT, required=True, help="When the storm had passed.")
+@click.option("--passed-at", type=PAST, required=True, help="When the storm had passed.")
 @click.option("--note", default="", help="What it did.")
 @SETTINGS
 def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None) -> None:

@@ -16,9 +16,13 @@ from atlas.terminal import say
 
 
 class Moment(click.ParamType):  # type: ignore[type-arg]  # generic from click 8.4 on only
-    """A date or a time in ISO 8601; without a zone it is the local clock's, a bare date is the end of that day."""
+    """A date or a time in ISO 8601; without a zone it is the local clock's, a bare date is the end of that day, or
+    now where that day is today and only `past` moments can be meant."""
 
     name = "time"
+
+    def __init__(self, past: bool = False) -> None:
+        self._past = past
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
         text = str(value).strip()
@@ -28,10 +32,13 @@ class Moment(click.ParamType):  # type: ignore[type-arg]  # generic from click 8
             self.fail(f"'{text}' is no time; write it as 2026-06-12T06:30 or 2026-06-12.", param, ctx)
         if len(text) <= 10:
             found = found.replace(hour=23, minute=59, second=59)
+            now = datetime.now().replace(microsecond=0)
+            found = now if self._past and found.date() == now.date() else found
         return found.astimezone(UTC)
 
 
 MOMENT = Moment()
+PAST = Moment(past=True)
 
 
 class Commands(click.Group):

@@ -26,14 +26,18 @@ def in_silence(_sentence: str) -> None:
 
 
 def seen(change: FarmChange, now: datetime, at: datetime | None, tell: Tell) -> datetime:
-    """The moment of a row that closes ground: as told (`at`), else now, which is then not before any other row, or
-    it would look older than that. Where the clock cannot be right, `tell` gets a sentence.
+    """The moment of a row that closes ground: as told (`at`), else now, which is then not before any other
+    marking's, or it would look older than that. Where the clock cannot be right, `tell` gets a sentence.
+
+    A storm still to come moves nothing: what was seen before it has to be looked at again.
     """
     if at is not None and at > now + CLOCKS_APART:
         tell(f"what is written down {still_to_come(at, now)}, and counts already; set the clock if it is wrong")
         return at
-    latest = not_before(change, now, tell, "what is written down gets that moment" if at is None else "")
-    return latest if at is None else at
+    marked, _ = _last(change, _markings(change))
+    moved = at is None and marked > now + CLOCKS_APART
+    not_before(change, now, tell, "what is written down gets the last marking's moment" if moved else "")
+    return at if at is not None else max(now, marked)
 
 
 def not_before(change: FarmChange, now: datetime, tell: Tell, outcome: str) -> datetime:
@@ -71,9 +75,12 @@ def after_storms_and_releases(change: FarmChange, now: datetime) -> datetime:
 
 def _newest(change: FarmChange) -> tuple[datetime, str]:
     """The newest moment that the file tells of, and the row that does."""
-    told = [(place, "seen_at") for place in change.hazards]
-    told += _dated(change, STORMS, "passed_at") + _dated(change, RELEASES, "released_at")
+    told = _markings(change) + _dated(change, STORMS, "passed_at") + _dated(change, RELEASES, "released_at")
     return _last(change, told)
+
+
+def _markings(change: FarmChange) -> list[tuple[Place, str]]:
+    return [(place, "seen_at") for place in change.hazards]
 
 
 def _last(change: FarmChange, told: Iterable[tuple[Place, str]]) -> tuple[datetime, str]:

@@ -20,6 +20,7 @@ from shapely.geometry import Point
 
 from atlas import engine
 from atlas.cli import main
+from atlas.cli_words import PAST
 from atlas.editions.clock import issue_moment
 from atlas.errors import RowError
 from atlas.farm import change
@@ -176,10 +177,32 @@ def test_a_mark_under_a_clock_that_was_set_back_is_kept_and_looks_no_older(farm:
     hazard_id = change.mark(farm, "wet_spot", place, settings=SETTINGS, now=MAY_3, tell=said.append)
     assert said == [
         f"{farm}, layer 'hazards' row 6: is of 2026-05-05 06:00 UTC, still to come by this computer's clock "
-        "(2026-05-03 06:00 UTC); what is written down gets that moment; set the clock or the row right"
+        "(2026-05-03 06:00 UTC); what is written down gets the last marking's moment; set the clock or the row "
+        "right"
     ]
     (marked,) = [h for h in open_farm(farm, SETTINGS, MAY_5).hazards if h.hazard_id == hazard_id]
     assert marked.seen_at == MAY_5
+
+
+def test_a_marking_made_before_a_storm_that_is_still_to_come_is_unconfirmed_after_it(farm: Path) -> None:
+    change.storm(farm, MAY_5, settings=SETTINGS, now=MAY_5)
+    place = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point()
+    said: list[str] = []
+    hazard_id = change.mark(farm, "wet_spot", place, settings=SETTINGS, now=MAY_3, tell=said.append)
+    assert said[0].endswith("(2026-05-03 06:00 UTC); set the clock or the row right")
+    (marked,) = [h for h in open_farm(farm, SETTINGS, MAY_5).hazards if h.hazard_id == hazard_id]
+    assert (marked.seen_at, marked.unconfirmed) == (MAY_3, True)
+
+
+def test_a_bare_date_of_today_is_no_moment_still_to_come(farm: Path) -> None:
+    today = datetime.now().astimezone()
+    assert PAST.convert(today.date().isoformat(), None, None) <= datetime.now(UTC)
+    earlier = PAST.convert((today - timedelta(days=2)).date().isoformat(), None, None).astimezone()
+    assert (earlier.hour, earlier.minute) == (23, 59)
+    x, y = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point().coords[0]
+    date = today.date().isoformat()
+    run = CliRunner().invoke(main, ["mark", str(farm), "no_go", "--at", f"{x},{y}", "--seen-at", date])
+    assert (run.exit_code, run.stderr) == (0, "")
 
 
 @pytest.mark.parametrize("told", ["mark", "storm"])
@@ -219,7 +242,7 @@ def test_the_commands_say_it(farm: Path) -> None:
     x, y = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point().coords[0]
     run = CliRunner().invoke(main, ["mark", str(farm), "no_go", "--at", f"{x},{y}"])
     assert run.exit_code == 0
-    assert "what is written down gets that moment" in run.stderr
+    assert "still to come by this computer's clock" in run.stderr
     until = (ahead + timedelta(days=2)).isoformat()
     given = ["--all", "--ground", "firm", "--until", until, "--by", "Runa"]
     run = CliRunner().invoke(main, ["release", str(farm), *given])
