@@ -14,13 +14,14 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from pathlib import Path
 
 from babel import Locale, UnknownLocaleError
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
+from babel.numbers import get_decimal_symbol
 
 from atlas.errors import SettingsError
 
@@ -42,6 +43,10 @@ class Language:
     locale: Locale
     texts: gettext.NullTranslations
     draft: bool
+
+    @cached_property
+    def decimal_sign(self) -> str:
+        return get_decimal_symbol(self.locale)  # reads through the locale's whole tree of data each time
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,6 @@ catalogue. Steepness is always written as "40 % (22°)".
 from __future__ import annotations
 
 import math
-from functools import cache
-
-from babel import Locale
-from babel.numbers import get_decimal_symbol
 
 from atlas.languages import spoken
 
@@ -66,9 +62,4 @@ def short(value: float) -> str:
 
 
 def _signed(text: str) -> str:
-    return text.replace(",", "\u202f").replace(".", _decimal_sign(spoken().locale))
-
-
-@cache
-def _decimal_sign(locale: Locale) -> str:
-    return get_decimal_symbol(locale)  # reads through the locale's whole tree of data each time
+    return text.replace(",", "\u202f").replace(".", spoken().decimal_sign)

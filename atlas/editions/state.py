@@ -79,7 +79,8 @@ class FieldState:
         rest = {name: getattr(self, name) for name in PRODUCTS}
         rest["polygons"] = [{**row, "geometry": len(row["geometry"])} for row in self.polygons]
         text = json.dumps(rest, sort_keys=True, ensure_ascii=True).encode()
-        packed = zlib.compress(b"\n".join([text, b"".join(shapes)]), 6)
+        # one step more would take half as long again and save a fiftieth
+        packed = zlib.compress(b"\n".join([text, b"".join(shapes)]), 5)
         head = {"key": self.key, "number": self.number, "files": self.files, "crc": zlib.crc32(packed)}
         return json.dumps(head, sort_keys=True, ensure_ascii=True).encode() + b"\n" + packed
 

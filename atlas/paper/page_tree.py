@@ -36,10 +36,10 @@ class Element:
     attributes: dict[str, str]
     children: list[Element | str] = field(default_factory=list)
     markup: str = ""
+    classes: list[str] = field(init=False, repr=False)
 
-    @cached_property
-    def classes(self) -> list[str]:
-        return self.attributes.get("class", "").split()
+    def __post_init__(self) -> None:
+        self.classes = self.attributes.get("class", "").split()
 
     def on_paper(self) -> bool:
         return (
@@ -61,7 +61,7 @@ class Element:
     def find(self, tag: str = "", name: str = "") -> Element | None:
         """The first element of this type and class (or id, as "#id")."""
         for one in self._all:
-            if tag not in ("", one.tag):
+            if tag and one.tag != tag:
                 continue
             if not name or name in one.classes or (name.startswith("#") and one.attributes.get("id") == name[1:]):
                 return one
@@ -124,6 +124,6 @@ def _attributes(written: str) -> dict[str, str]:
 
 def _close(inside: list[Element], tag: str) -> None:
     """An end closes the innermost element of its type with all in it; one that nothing opened closes nothing."""
-    if any(e.tag == tag for e in inside[1:]):
+    if len(inside) > 1 and (inside[-1].tag == tag or any(e.tag == tag for e in inside[1:])):
         while inside.pop().tag != tag:
             pass
