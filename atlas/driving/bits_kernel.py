@@ -21,26 +21,16 @@ ALL = np.uint64(2**64 - 1)
 TOP = np.uint64(63)
 
 
-@njit(cache=True)
 def pack(mask: Mask) -> Bits:
     rows, cols = mask.shape
-    out = np.zeros((rows, (cols + WORD - 1) // WORD), dtype=np.uint64)
-    for r in range(rows):
-        for w in range(out.shape[1]):
-            word = np.uint64(0)
-            for c in range(w * WORD, min(cols, w * WORD + WORD)):
-                word |= np.uint64(mask[r, c]) << np.uint64(c - w * WORD)
-            out[r, w] = word
-    return out
+    out = np.zeros((rows, -(-cols // WORD) * WORD // 8), dtype=np.uint8)
+    out[:, : -(-cols // 8)] = np.packbits(mask, axis=1, bitorder="little")
+    return out.view("<u8").astype(np.uint64, copy=False)
 
 
-@njit(cache=True)
 def unpack(bits: Bits, cols: int) -> Mask:
-    out = np.empty((bits.shape[0], cols), dtype=np.bool_)
-    for r in range(bits.shape[0]):
-        for c in range(cols):
-            out[r, c] = (bits[r, c // WORD] >> np.uint64(c % WORD)) & ONE
-    return out
+    in_bytes = np.ascontiguousarray(bits, dtype="<u8").view(np.uint8)
+    return np.unpackbits(in_bytes, axis=1, count=cols, bitorder="little").view(np.bool_)
 
 
 @njit(cache=True)

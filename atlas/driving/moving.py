@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from shapely.geometry import Point
 
+from atlas.driving.bits_kernel import Bits, pack, unpack
 from atlas.driving.machines import Machine
 from atlas.driving.reach import near_any, out_of_reach, stuck_on, ways_up_and_down
 from atlas.driving.records import Zone
@@ -35,20 +36,20 @@ class Moves:
         self._covered = self._part(terrain.covered)
         self._inside = self._covered > 0
         self._ways = ways_up_and_down(self._part(terrain.z), self._part_grid)
-        self._gates = near_any(self._part_grid, ways_in) if ways_in else None
+        self._gates = pack(near_any(self._part_grid, ways_in)) if ways_in else None
         self._nothing = _Found(0.0, np.zeros(terrain.grid.shape, dtype=np.uint8))
         self._lost: dict[tuple[float, bytes], _Found] = {}
-        self._stuck: dict[tuple[float, bytes], _Found] = {}
+        self._stuck: dict[tuple[float, bytes, bytes], _Found] = {}
 
     def of(self, m: Machine, zone: Bytes) -> Moved:
         """Where `m` is cut off or cannot turn on this zone map, (rows, cols) of Zone."""
         part = self._part(zone)
-        any_way, up_down = (part == Zone.ANY_WAY) & self._inside, (part == Zone.UP_DOWN) & self._inside
+        any_way, up_down = (pack((part == z) & self._inside) for z in (Zone.ANY_WAY, Zone.UP_DOWN))
         lost = self._lost_to(m.width_m, any_way | up_down)
         stuck = self._stuck_on(m.turn_radius_m, any_way, up_down)
         return Moved(None if self._gates is None else lost.area_m2, stuck.area_m2, lost.cells, stuck.cells)
 
-    def _lost_to(self, width_m: float, drivable: Mask) -> _Found:
+    def _lost_to(self, width_m: float, drivable: Bits) -> _Found:
         if self._gates is None:
             return self._nothing
         key = (width_m, drivable.tobytes())
@@ -56,12 +57,13 @@ class Moves:
             self._lost[key] = self._found(out_of_reach(drivable, self._part_grid, self._gates, width_m))
         return self._lost[key]
 
-    def _stuck_on(self, turn_radius_m: float, any_way: Mask, up_down: Mask) -> _Found:
+    def _stuck_on(self, turn_radius_m: float, any_way: Bits, up_down: Bits) -> _Found:
         if not up_down.any():
             return self._nothing
-        key = (turn_radius_m, any_way.tobytes() + up_down.tobytes())
+        key = (turn_radius_m, any_way.tobytes(), up_down.tobytes())
         if key not in self._stuck:
-            self._stuck[key] = self._found(stuck_on(up_down, any_way, self._ways, self._part_grid, turn_radius_m))
+            stuck = stuck_on(up_down, any_way, self._ways, self._part_grid, turn_radius_m)
+            self._stuck[key] = self._found(pack(stuck))
         return self._stuck[key]
 
     def _part(self, values: np.ndarray) -> np.ndarray:
@@ -69,11 +71,11 @@ class Moves:
         b = self._box
         return np.ascontiguousarray(values[b.row : b.row + b.rows, b.col : b.col + b.cols])
 
-    def _found(self, mask: Mask) -> _Found:
+    def _found(self, bits: Bits) -> _Found:
         """A part's answer on the whole grid."""
-        if not mask.any():
+        if not bits.any():
             return self._nothing
-        b = self._box
+        b, mask = self._box, unpack(bits, self._box.cols)
         out = np.zeros(self._grid.shape, dtype=np.uint8)
         out[b.row : b.row + b.rows, b.col : b.col + b.cols] = mask
         return _Found(float(self._covered[mask].sum(dtype=np.float64)) * self._grid.cell_area, out)

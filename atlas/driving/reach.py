@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from shapely.geometry import Point
 
-from atlas.driving.bits_kernel import flood, grow, pack, shrink, unpack
+from atlas.driving.bits_kernel import Bits, flood, grow, pack, shrink, unpack
 from atlas.driving.reach_kernel import Steps, disc_rows, reaches
 from atlas.grid import Floats, Grid, Mask
 from atlas.terrain.d8 import steepest_kernel, step_lengths
@@ -23,20 +23,21 @@ def cut_off(drivable: Mask, grid: Grid, ways_in: Sequence[Point], width_m: float
     sweep belong to the ground beside them; a strip too narrow for it leads nowhere and is cut off as well.
     Outside the field nothing is drivable, so the answer errs towards cut off by less than a cell.
     """
-    return out_of_reach(drivable, grid, near_any(grid, ways_in), width_m) if ways_in else None
+    if not ways_in:
+        return None
+    return unpack(out_of_reach(pack(drivable), grid, pack(near_any(grid, ways_in)), width_m), grid.cols)
 
 
-def out_of_reach(drivable: Mask, grid: Grid, gates: Mask, width_m: float) -> Mask:
-    """`cut_off` for cells near ways in, (rows, cols), that are known already."""
+def out_of_reach(drivable: Bits, grid: Grid, gates: Bits, width_m: float) -> Bits:
+    """`cut_off` for cells near ways in that are known already."""
     radius, cols = width_m / 2, grid.cols
     disc = disc_rows(radius, grid.cell_x, grid.cell_y)
-    ground = pack(drivable)
-    middles = shrink(ground, disc, cols)
-    reached = flood(middles, grow(ground & pack(gates), disc, cols))
+    middles = shrink(drivable, disc, cols)
+    reached = flood(middles, grow(drivable & gates, disc, cols))
     swept = grow(reached, disc, cols)
     # a disc in a right-angled corner leaves the corner's tip (√2 − 1) of its radius away
     wider = disc_rows(float(radius * np.sqrt(2.0) + grid.cell_m), grid.cell_x, grid.cell_y)
-    return unpack(ground & ~flood(ground & grow(reached, wider, cols), swept), cols)
+    return drivable & ~flood(drivable & grow(reached, wider, cols), swept)
 
 
 def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: float) -> Mask:
@@ -45,7 +46,7 @@ def no_turn(up_down: Mask, any_way: Mask, z: Floats, grid: Grid, turn_radius_m: 
     Straight up and straight down (the steepest of the eight neighbours each time) are followed over drivable
     ground; where neither meets `any_way` ground that holds a circle of `turn_radius_m`, there is no room to turn.
     """
-    return stuck_on(up_down, any_way, ways_up_and_down(z, grid), grid, turn_radius_m)
+    return stuck_on(pack(up_down), pack(any_way), ways_up_and_down(z, grid), grid, turn_radius_m)
 
 
 def ways_up_and_down(z: Floats, grid: Grid) -> tuple[Steps, Steps]:
@@ -54,11 +55,11 @@ def ways_up_and_down(z: Floats, grid: Grid) -> tuple[Steps, Steps]:
     return steepest_kernel(z, length)[0], steepest_kernel(-z, length)[0]
 
 
-def stuck_on(up_down: Mask, any_way: Mask, ways: tuple[Steps, Steps], grid: Grid, turn_radius_m: float) -> Mask:
-    """`no_turn` where the ways are known already."""
-    disc = disc_rows(turn_radius_m, grid.cell_x, grid.cell_y)
-    turning = unpack(grow(shrink(pack(any_way), disc, grid.cols), disc, grid.cols), grid.cols)
-    drivable, out = up_down | any_way, up_down
+def stuck_on(up_down: Bits, any_way: Bits, ways: tuple[Steps, Steps], grid: Grid, turn_radius_m: float) -> Mask:
+    """`no_turn` where the ways are known already, (rows, cols)."""
+    disc, cols = disc_rows(turn_radius_m, grid.cell_x, grid.cell_y), grid.cols
+    turning = unpack(grow(shrink(any_way, disc, cols), disc, cols), cols)
+    drivable, out = unpack(up_down | any_way, cols), unpack(up_down, cols)
     for to in ways:
         asked = np.flatnonzero(out)
         if asked.size:
