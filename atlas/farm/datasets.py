@@ -29,7 +29,7 @@ from atlas.grid import CellWindow, Floats, Grid
 RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError, UnicodeDecodeError)
 KEPT_OPEN = 4
 GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
-CACHE_BYTES = 24_000_000  # rasterio hands the number on as bytes
+CACHE_BYTES = 64_000_000  # rasterio hands the number on as bytes
 GDAL_OPTIONS = {"GDAL_CACHEMAX": CACHE_BYTES, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
 
 
@@ -70,7 +70,8 @@ def read(stored: Stored, window: CellWindow) -> Floats:
             )
     except RASTER_ERRORS as e:
         raise TerrainError(f"{stored.label}: its heights cannot be read; fetch a whole copy ({e}).") from e
-    heights = np.ma.filled(band.astype(np.float64), np.nan)
+    heights: Floats = np.ma.getdata(band).astype(np.float64)
+    heights[np.ma.getmaskarray(band)] = np.nan
     return heights if stored.scale == 1.0 and stored.offset == 0.0 else heights * stored.scale + stored.offset
 
 

@@ -85,7 +85,8 @@ class TerrainSource:
         row = self.grid.rows - window.row - window.rows if self.flipped else window.row
         cells = CellWindow(row, window.col, window.rows, window.cols)
         z = datasets.read(self.stored, cells) if self._tiles is None else self._from_tiles(self._tiles, cells)
-        z = z * self.metres
+        if self.metres != 1.0:  # a copy of a large window is not for nothing
+            z = z * self.metres
         return z[::-1] if self.flipped else z
 
     def _from_tiles(self, told: TileTable, cells: CellWindow) -> Floats:
