@@ -100,7 +100,9 @@ def _within(view: View, shape: Polygon | MultiPolygon, terrain: TerrainSurvey) -
     in the field stay."""
     whole = np.zeros(view.kind.size, dtype=np.bool_)
     whole[view.pixels[terrain.covered.ravel()[view.cells] > ALL_INSIDE]] = True
-    edge = np.unique(view.pixels[~whole[view.pixels]])
+    partly = np.zeros(view.kind.size, dtype=np.bool_)
+    partly[view.pixels] = True
+    edge = np.flatnonzero(partly & ~whole)
     xs, ys, _ = view.ground(edge // view.lens.cols, edge % view.lens.cols)
     shapely.prepare(shape)
     out = np.zeros(view.kind.size, dtype=np.bool_)

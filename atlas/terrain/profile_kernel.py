@@ -62,13 +62,17 @@ def flood(z: Floats, inside: Mask) -> tuple[Floats, Ints, Ints]:
     return level, came, order[:n]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def steepest(
     z: Floats, level: Floats, came: Ints, order: Ints, inside: Mask, cell_x: float, cell_y: float
 ) -> Ints:
     """Next cell down for each inside cell: the steepest of eight; out of a hollow, the way the flood came in; -1
     where that leads out of the field."""
     rows, cols = z.shape
+    run = np.empty((3, 3))
+    for r in range(3):
+        for c in range(3):
+            run[r, c] = np.hypot((r - 1) * cell_y, (c - 1) * cell_x)
     down = came.copy()
     for i in order:
         r, c = i // cols, i % cols
@@ -79,7 +83,7 @@ def steepest(
                 high = level[j] if inside[rr, cc] else z[rr, cc]
                 if not high < level[i]:
                     continue
-                fall = (level[i] - high) / np.hypot((rr - r) * cell_y, (cc - c) * cell_x)
+                fall = (level[i] - high) / run[rr - r + 1, cc - c + 1]
                 if fall > best:
                     best = fall
                     down[i] = j if inside[rr, cc] else -1
