@@ -13,7 +13,7 @@ from atlas.pages.moving_map import map_script
 from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
 from atlas.pages.picture_frame import north_arrow
 from atlas.pages.render import page
-from atlas.pages.sheet_drives import DriveWords, drive_words, frame_of
+from atlas.pages.sheet_drives import DriveWords, frame_of, said_of
 from atlas.pages.sheet_lead import class_rows, field_facts, profile_picture, sigma, wind
 from atlas.pages.sheet_lists import driver_label, ground_label, hours, keep_off, machine_label, ways
 from atlas.pages.sheet_set import SheetSet, counts_as, drive_of, may_choose, shown
@@ -47,7 +47,7 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
     made: dict[str, bytes] = {}
     for who in speakers(ctx.languages):
         with speaking(who):
-            said = {SheetSet(d.machine, d.ground, d.driver): drive_words(frame, d) for d in survey.driving.drives}
+            said = said_of(frame, survey.driving.drives)
             spoken = spoken_data(survey, ctx, said)
             path = f"fields/{slug}.html"
             made[who.page(path)] = page("field.html", ctx, path, _values(survey, ctx, chosen, plate, views, said))

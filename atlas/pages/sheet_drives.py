@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from atlas import words
 from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words
 from atlas.driving.records import ZONE_KEYS, Drive
 from atlas.driving.sentences import where_not
 from atlas.languages import tr
 from atlas.pages.render import area
+from atlas.pages.sheet_set import SheetSet
 from atlas.survey import FieldSurvey
 from atlas.words import N_
 
@@ -54,6 +57,31 @@ def drive_words(frame: FieldWords, drive: Drive) -> DriveWords:
     """The words for one drive; `frame` is the field's, shared by all of them."""
     found = closed_causes(frame, drive, tr)
     return DriveWords(where_not(frame, drive, tr, found), _causes(found), _figures(drive))
+
+
+def said_of(frame: FieldWords, drives: Sequence[Drive]) -> dict[SheetSet, DriveWords]:
+    """The words for every drive of a field. Drives of several machines, grounds or drivers often agree in all
+    cells: what is said of one is said of the others."""
+    said: dict[SheetSet, DriveWords] = {}
+    alike: dict[tuple[float | None, ...], list[tuple[Drive, DriveWords]]] = {}
+    for drive in drives:
+        same = alike.setdefault(_areas(drive), [])
+        found = next((text for other, text in same if _agree(drive, other)), None)
+        if found is None:
+            found = drive_words(frame, drive)
+            same.append((drive, found))
+        said[SheetSet(drive.machine, drive.ground, drive.driver)] = found
+    return said
+
+
+def _areas(d: Drive) -> tuple[float | None, ...]:
+    return (*(getattr(d, f"{key}_m2") for key in ZONE_KEYS), d.cut_off_m2, d.no_turn_m2)
+
+
+def _agree(a: Drive, b: Drive) -> bool:
+    """Whether two drives say the same of every cell."""
+    parts = ((a.zone, b.zone), (a.reason, b.reason), (a.cut_off, b.cut_off), (a.no_turn, b.no_turn))
+    return all(one is other or np.array_equal(one, other) for one, other in parts)
 
 
 def _causes(found: Sequence[Cause]) -> tuple[Line, ...]:

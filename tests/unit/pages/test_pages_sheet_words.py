@@ -6,15 +6,18 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
+import numpy as np
 import pytest
 from made_sheet import made_context, made_survey
 
+from atlas.driving.records import Zone
 from atlas.languages import templates_folder
 from atlas.pages.context import page_context
 from atlas.pages.render import area, day, environment, metres, number, stamp, when
-from atlas.pages.sheet_drives import drive_words, frame_of
+from atlas.pages.sheet_drives import drive_words, frame_of, said_of
 from atlas.pages.sheet_lead import class_rows, percent_of, wind
 from atlas.pages.sheet_lists import hours, keep_off
+from atlas.pages.sheet_set import SheetSet
 from atlas.terrain.figures import SlopeClass, SlopeFigures
 
 
@@ -102,6 +105,20 @@ def test_areas_of_a_drive_are_those_of_its_figures() -> None:
         assert shown["drive in any direction"] == area(drive.any_way_m2)
         assert len(said.figures) >= 5
         assert said.sentences
+
+
+def test_drives_that_agree_in_all_cells_are_told_alike_and_others_by_themselves() -> None:
+    ctx = made_context()
+    survey = made_survey(ctx, east_m=110, north_m=90)
+    first = survey.driving.drives[0]
+    changed = np.full_like(first.zone, Zone.KEEP_OUT)  # as where only the areas are the same
+    drives = (*survey.driving.drives, replace(first, driver="other"), replace(first, driver="third", zone=changed))
+    said = said_of(frame_of(survey), drives)
+    assert list(said) == [SheetSet(d.machine, d.ground, d.driver) for d in drives]
+    for drive, text in zip(drives, said.values(), strict=True):
+        assert text == drive_words(frame_of(survey), drive)
+    assert said[SheetSet(first.machine, first.ground, "other")] is said[next(iter(said))]
+    assert said[SheetSet(first.machine, first.ground, "third")] != said[next(iter(said))]
 
 
 def test_templates_are_found_from_anywhere(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
