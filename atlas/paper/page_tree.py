@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from html import unescape
 
 _ATTRIBUTE = r"""[^\s"'<>/=]+(?:\s*=\s*(?:"[^"]*"|'[^']*'|[^\s"'<>=`]+))?"""
@@ -18,6 +18,7 @@ _MARK = re.compile(
     re.S,
 )
 _PAIR = re.compile(r"""([^\s"'<>/=]+)(?:\s*=\s*(?:"([^"]*)"|'([^']*)'|([^\s"'<>=`]+)))?""")
+SHORT = 60  # letters of an element's attributes
 VOID = frozenset(("meta", "link", "img", "input", "br", "hr"))
 NOT_READ = frozenset(("script", "style"))  # what stands in them is no page
 NOT_ON_PAPER = frozenset(
@@ -119,7 +120,14 @@ def read_page(page: bytes) -> Element:
 
 
 def _attributes(written: str) -> dict[str, str]:
-    return {m[1]: unescape(m[2] or m[3] or m[4] or "") for m in _PAIR.finditer(written)} if written else {}
+    return dict(_short(written) if len(written) < SHORT else _read(written))
+
+
+def _read(written: str) -> dict[str, str]:
+    return {m[1]: unescape(m[2] or m[3] or m[4] or "") for m in _PAIR.finditer(written)}
+
+
+_short = lru_cache(maxsize=512)(_read)  # a class and little else, which many elements have alike
 
 
 def _close(inside: list[Element], tag: str) -> None:
