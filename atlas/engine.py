@@ -36,6 +36,7 @@ from atlas.farm.holding import Now
 from atlas.farm.opening import open_farm
 from atlas.farm.records import Parcel, Remark
 from atlas.pages.context import page_context
+from atlas.processes import give_back
 from atlas.running import cluster, cores, here
 from atlas.running.cluster_check import check_address
 from atlas.running.records import Failure, Job, MissingField, Outcome, Task
@@ -115,6 +116,7 @@ def build(
     order = _Order(out, settings, jobs, cluster, now, strict, progress)
     rig(settings)  # refuses settings before the farm file is read
     farm = open_farm(farm_path, settings, as_of or Now.at(now))
+    give_back()
     farm = replace(farm, remarks=(*farm.remarks, *said))
     try:
         return _build(farm, order)

@@ -9,11 +9,14 @@ from __future__ import annotations
 import traceback
 from dataclasses import replace
 
+import shapely
+
 from atlas.editions.polygons import polygons_of
 from atlas.editions.state import FieldState, state_path
 from atlas.errors import AtlasError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
+from atlas.grid import Bounds
 from atlas.pages.context import Home, home_of
 from atlas.pages.figures import field_figures
 from atlas.pages.overview import entry_of
@@ -22,13 +25,17 @@ from atlas.pages.walk_entry import stops_of
 from atlas.paper.field import field_pdfs
 from atlas.running.pieces import Piece
 from atlas.running.records import Failure, Job, Outcome, Task
-from atlas.survey import survey_field
+from atlas.survey import hazards_that_matter, survey_field
 
 
 def attempt(task: Task, farm: Farm, job: Job) -> Outcome:
     """Survey one field. Whatever goes wrong is told in the outcome, so that the other fields go on."""
     parcel = farm.parcels[job.place]
-    return _attempt(task, farm, parcel, home_of(farm, parcel), job)
+    try:
+        return _attempt(task, farm, parcel, home_of(farm, parcel), job)
+    finally:  # what a shape was prepared with takes more than the shape, and the farm keeps its shapes
+        near = hazards_that_matter(farm, Bounds(*parcel.shape.bounds))
+        shapely.destroy_prepared([parcel.shape, *(h.shape for h in near)])
 
 
 def attempt_piece(task: Task, rest: Farm, piece: Piece) -> Outcome:

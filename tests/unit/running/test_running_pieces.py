@@ -11,6 +11,7 @@ from pathlib import Path
 import many_fields
 import pytest
 import several_farms
+import shapely
 
 from atlas.driving.machines import rig
 from atlas.farm.farm import Farm
@@ -44,6 +45,8 @@ def test_a_field_comes_out_the_same_from_its_piece_alone(farm: Farm) -> None:
         found = field.attempt_piece(task, rest, piece)
         assert found.failure is None
         assert found == field.attempt(task, farm, job)
+    kept = [*(p.shape for p in farm.parcels), *(h.shape for h in farm.hazards)]
+    assert not shapely.is_prepared(kept).any()  # or a farm surveyed in one process would grow with each field
 
 
 def test_a_piece_does_not_grow_with_the_farm(tmp_path: Path) -> None:
