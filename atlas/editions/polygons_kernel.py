@@ -68,7 +68,7 @@ def outlines(patch: Whole) -> tuple[Whole, Whole, Whole]:
     for row in range(rows):
         for col in range(cols):
             mine = patch[row, col]
-            if mine < 0 or walked[row, col] or not _leaves(patch, mine, row, col, EAST):
+            if mine < 0 or walked[row, col] or (row > 0 and patch[row - 1, col] == mine):  # no upper side to walk
                 continue
             if rings == long.size:
                 long, of = np.concatenate((long, np.empty_like(long))), np.concatenate((of, np.empty_like(of)))
