@@ -29,7 +29,8 @@ from atlas.grid import CellWindow, Floats, Grid
 RASTER_ERRORS = (rasterio.errors.RasterioError, CPLE_BaseError, OSError, UnicodeDecodeError)
 KEPT_OPEN = 4
 GAP = -32768.0  # stands for a missing height in what we let GDAL make up; no height on earth
-CACHE_BYTES = 64_000_000  # rasterio hands the number on as bytes
+CACHE_BYTES = 64_000_000  # two rows of tiles of a farm 30 km wide; rasterio hands the number on as bytes
+FIELD_BYTES = 24_000_000  # what lies around a field
 GDAL_OPTIONS = {"GDAL_CACHEMAX": CACHE_BYTES, "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR"}
 
 
@@ -56,6 +57,11 @@ def open_dataset(dataset: str, table: str | None = None) -> Any:
     Raises rasterio.errors.RasterioError.
     """
     return rasterio.open(dataset) if table is None else rasterio.open(dataset, driver="GPKG", TABLE=table)
+
+
+def hold_for_fields() -> None:
+    """From now on this process reads what lies around single fields, and GDAL keeps no more than that takes."""
+    GDAL_OPTIONS["GDAL_CACHEMAX"] = FIELD_BYTES
 
 
 def read(stored: Stored, window: CellWindow) -> Floats:

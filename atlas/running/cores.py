@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 
 from atlas.errors import RunningError
+from atlas.farm import datasets
 from atlas.farm.farm import Farm
 from atlas.processes import Process
 from atlas.running.field import attempt_piece, named
@@ -40,6 +41,7 @@ def outcomes(task: Task, farm: Farm, jobs: Sequence[Job], count: int) -> Generat
 
 def serve(pipe: Connection, task: Task) -> None:
     """What each process runs: say that it has begun, then answer field by field."""
+    datasets.hold_for_fields()
     rest: Farm = pipe.recv()
     pipe.send(None)
     given: queue.SimpleQueue[Piece | None] = queue.SimpleQueue()
