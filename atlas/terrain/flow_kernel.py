@@ -91,7 +91,7 @@ def flood_from_rim(z: Floats, rise: float) -> tuple[Floats, Order]:
     return level.reshape(rows, cols), order[:count]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def d_infinity(z: Floats, cell_x: float, cell_y: float) -> tuple[Floats, Floats, Codes, Floats]:
     """Per cell the steepest way down over its eight triangular facets: direction (radians counter-clockwise from
     east, NaN where none), gradient, and how the flow is shared: the neighbour clockwise of the direction (as in
@@ -102,24 +102,25 @@ def d_infinity(z: Floats, cell_x: float, cell_y: float) -> tuple[Floats, Floats,
     first = np.full((rows, cols), -1, dtype=np.int8)
     share = np.ones((rows, cols))
     diagonal = math.hypot(cell_x, cell_y)
+    around = np.empty(8)  # heights of the neighbours, NaN past the edge, where no facet is
     for r in range(rows):
         for c in range(cols):
             e0 = z[r, c]
             if np.isnan(e0):
                 continue
+            for k in range(8):
+                rr, cc = r + D_ROW[k], c + D_COL[k]
+                around[k] = z[rr, cc] if 0 <= rr < rows and 0 <= cc < cols else np.nan
             best, best_f, best_1, best_2 = 0.0, -1, 0.0, 0.0
             for f in range(8):  # facet f lies between neighbour f and the next one counter-clockwise
-                straight, slant = (f, (f + 7) % 8) if f % 2 == 0 else ((f + 7) % 8, f)
-                r1, c1 = r + D_ROW[straight], c + D_COL[straight]
-                r2, c2 = r + D_ROW[slant], c + D_COL[slant]
-                if not (0 <= r2 < rows and 0 <= c2 < cols) or not (0 <= r1 < rows and 0 <= c1 < cols):
-                    continue
+                straight, slant = (f, (f - 1) & 7) if f % 2 == 0 else (f - 1, f)
+                e1, e2 = around[straight], around[slant]
                 d1, d2 = (cell_x, cell_y) if straight % 4 == 0 else (cell_y, cell_x)
-                s1, s2 = (e0 - z[r1, c1]) / d1, (z[r1, c1] - z[r2, c2]) / d2
+                s1, s2 = (e0 - e1) / d1, (e1 - e2) / d2
                 if s2 <= 0:
                     slope, s1, s2 = s1, 1.0, 0.0
                 elif s2 * d1 >= s1 * d2:
-                    slope, s1, s2 = (e0 - z[r2, c2]) / diagonal, d1, d2
+                    slope, s1, s2 = (e0 - e2) / diagonal, d1, d2
                 else:
                     slope = math.sqrt(s1 * s1 + s2 * s2)
                 if slope > best:  # NaN fails the comparison
