@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import hashlib
 from contextlib import closing
+from itertools import islice
 from pathlib import Path
 from typing import TypeVar
 
 from atlas.errors import TerrainError
 from atlas.farm import sqlite_file
 from atlas.farm.schema import TILE_SUMS_TABLE
-from atlas.farm.tile_table import Tile, TileTable, all_tiles, places_at, tile_at
+from atlas.farm.tile_table import Tile, TileTable, all_tiles, places_at, places_of, tile_at
 from atlas.grid import CellWindow
 
 FILES_KEPT = 4
-_checked: dict[tuple[Path, int, int, TileTable], set[tuple[int, int]]] = {}  # tiles found whole, by state of file
-_summed: dict[tuple[Path, int, int, TileTable], dict[tuple[int, int], str]] = {}  # checksums, likewise
+MOST_KEPT = 100_000  # tiles of a coverage whose places are asked for all at once, a dozen MB
+Place = tuple[int, int]  # column, row
+_checked: dict[tuple[Path, int, int, TileTable], set[Place]] = {}  # tiles found whole, by state of file
+_summed: dict[tuple[Path, int, int, TileTable], dict[Place, str]] = {}  # checksums, likewise
 _digests: dict[tuple[Path, int, int, TileTable], dict[tuple[int, ...], str]] = {}  # of windows, likewise
+_places: dict[tuple[Path, int, int, TileTable], list[set[Place] | None]] = {}  # of all tiles; None: too many
 _T = TypeVar("_T")
 
 
@@ -82,18 +86,38 @@ def verify_tiles(path: Path, told: TileTable, window: CellWindow, label: str) ->
     checked |= wanted
 
 
-def _now(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int], str]:
+def _now(path: Path, told: TileTable, window: CellWindow) -> dict[Place, str]:
     """Checksums of a window's tiles as they are stored now, by column and row; each tile is read once."""
     known = _kept(_summed, path, told, {})
     try:
-        with closing(sqlite_file.connect_to_read(path)) as db:
-            there = list(places_at(db, told, window))
-            for place in there:
-                if place not in known and (tile := tile_at(db, told, told.place(window)[0], *place)):
-                    known[place] = tile_sum(tile)
-            return {place: known[place] for place in there}
+        there = _there(path, told, window)
+        if unknown := [place for place in there if place not in known]:
+            with closing(sqlite_file.connect_to_read(path)) as db:
+                for place in unknown:
+                    if tile := tile_at(db, told, told.zoom, *place):
+                        known[place] = tile_sum(tile)
     except sqlite_file.SQLITE_ERRORS as e:
         raise TerrainError(sqlite_file.sentence(path, e)) from e
+    return {place: known[place] for place in there if place in known}
+
+
+def _there(path: Path, told: TileTable, window: CellWindow) -> list[Place]:
+    """The stored tiles that hold a window, row by row. Raises sqlite3.Error."""
+    kept = _kept(_places, path, told, [])
+    if not kept:
+        with closing(sqlite_file.connect_to_read(path)) as db:
+            first = set(islice(places_of(db, told), MOST_KEPT + 1))
+        kept.append(first if len(first) <= MOST_KEPT else None)
+    stored = kept[0]
+    if stored is None:
+        with closing(sqlite_file.connect_to_read(path)) as db:
+            return list(places_at(db, told, window))
+    _, first_col, last_col, first_row, last_row = told.place(window)
+    if (last_col - first_col + 1) * (last_row - first_row + 1) > len(stored):  # a model that promises a continent
+        within = [p for p in stored if first_col <= p[0] <= last_col and first_row <= p[1] <= last_row]
+        return sorted(within, key=lambda place: (place[1], place[0]))
+    everywhere = ((c, r) for r in range(first_row, last_row + 1) for c in range(first_col, last_col + 1))
+    return [place for place in everywhere if place in stored]
 
 
 def _kept(cache: dict[tuple[Path, int, int, TileTable], _T], path: Path, told: TileTable, new: _T) -> _T:
@@ -105,7 +129,7 @@ def _kept(cache: dict[tuple[Path, int, int, TileTable], _T], path: Path, told: T
     return known
 
 
-def _written(path: Path, told: TileTable, window: CellWindow) -> dict[tuple[int, int], str]:
+def _written(path: Path, told: TileTable, window: CellWindow) -> dict[Place, str]:
     """Checksums of a window's tiles as they were written, by column and row."""
     sql = (
         f"SELECT tile_column, tile_row, sha256 FROM {TILE_SUMS_TABLE} WHERE tile_table = ? AND zoom_level = ? "

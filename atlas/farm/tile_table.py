@@ -137,6 +137,7 @@ TILES = """SELECT t.zoom_level, t.tile_column, t.tile_row, t.tile_data,
 coalesce(a.scale, 1.0), coalesce(a.offset, 0.0)
 FROM "{table}" t LEFT JOIN gpkg_2d_gridded_tile_ancillary a ON a.tpudt_id = t.id AND a.tpudt_name = ?"""
 ORDER = " ORDER BY t.zoom_level, t.tile_row, t.tile_column"
+FARTHEST = 1 << 53  # of a tile's column and row
 WITHIN = " WHERE t.zoom_level = ? AND t.tile_column BETWEEN ? AND ? AND t.tile_row BETWEEN ? AND ?"
 
 
@@ -168,8 +169,17 @@ def tile_at(db: sqlite3.Connection, told: TileTable, zoom: int, column: int, row
 
 def places_at(db: sqlite3.Connection, told: TileTable, window: CellWindow) -> Iterator[tuple[int, int]]:
     """Column and row of the stored tiles that hold a window, in a fixed order. Raises sqlite3.Error."""
+    yield from _places(db, told, told.place(window))
+
+
+def places_of(db: sqlite3.Connection, told: TileTable) -> Iterator[tuple[int, int]]:
+    """Column and row of all stored tiles of the finest level, in a fixed order. Raises sqlite3.Error."""
+    yield from _places(db, told, (told.zoom, -FARTHEST, FARTHEST, -FARTHEST, FARTHEST))
+
+
+def _places(db: sqlite3.Connection, told: TileTable, place: tuple[int, ...]) -> Iterator[tuple[int, int]]:
     sql = f'SELECT t.tile_column, t.tile_row FROM "{_quoted(told.table)}" t' + WITHIN + ORDER
-    yield from ((int(column), int(row)) for column, row in db.execute(sql, told.place(window)))
+    yield from ((int(column), int(row)) for column, row in db.execute(sql, place))
 
 
 def _quoted(table: str) -> str:
