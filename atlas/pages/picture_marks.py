@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from markupsafe import Markup, escape
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import TaggedHazard
@@ -15,6 +15,8 @@ from atlas.pages.picture_ground import lines
 
 TOOTH_MM, TEETH_MM = 2.6, 2.2  # width and height of a tooth
 TAG_MM = 4.2
+NAME_MM, LETTER_MM = 2.7, 1.6  # height of a way's name, and what one of its letters takes
+BELOW_MM, ABOVE_MM, APART_MM = 7.4, -5.6, 3.4  # foot of a name from its way, and from another name
 # where a tag may stand beside its marking, millimetres, tried in this order
 TAG_PLACES = [(0.0, 0.0)] + [
     (far * math.sin(math.radians(turn)), -far * math.cos(math.radians(turn)))
@@ -108,9 +110,10 @@ def ways_in_group(ways: tuple[WayIn, ...], field: BaseGeometry, frame: Frame) ->
     """Two posts with an arrow between them that points into the field, and the way's name."""
     inside = field.representative_point()
     out = []
+    taken: list[Polygon] = []
     for way in ways:
         turn = math.degrees(math.atan2(inside.x - way.shape.x, inside.y - way.shape.y))
-        name_y, anchor = _name_place(way.shape, turn, frame)
+        name_y, anchor = _name_place(way, turn, frame, taken)
         out.append(
             Markup(
                 '<g transform="translate({}) scale({})"><g class="mark way-in"><g transform="rotate({})">'
@@ -130,9 +133,21 @@ def ways_in_group(ways: tuple[WayIn, ...], field: BaseGeometry, frame: Frame) ->
     return Markup('<g class="ways">{}</g>').format(Markup("").join(out))
 
 
-def _name_place(at: Point, turn: float, frame: Frame) -> tuple[str, str]:
-    """Where a way's name stands: behind the arrow, but inside the map."""
-    x, y = frame.x(at.x) / frame.mm, frame.y(at.y) / frame.mm
+def _name_place(way: WayIn, turn: float, frame: Frame, taken: list[Polygon]) -> tuple[str, str]:
+    """Where a way's name stands: behind the arrow, but inside the map; where another name stands already, on the
+    arrow's other side, or further off."""
+    x, y = frame.x(way.shape.x) / frame.mm, frame.y(way.shape.y) / frame.mm
     wide, high = frame.width / frame.mm, frame.height / frame.mm
     below = y < 11 or (abs(turn) < 90 and y < high - 11)
-    return "7.4" if below else "-5.6", "start" if x < 24 else "end" if x > wide - 24 else "middle"
+    anchor, share = ("start", 0.0) if x < 24 else ("end", 1.0) if x > wide - 24 else ("middle", 0.5)
+    length = len(way.name) * LETTER_MM
+    west = x - share * length
+    first, second, third = (BELOW_MM, ABOVE_MM, BELOW_MM + APART_MM)
+    if not below:
+        first, second, third = ABOVE_MM, BELOW_MM, ABOVE_MM - APART_MM
+    for foot in (first, second, third, first):
+        place = box(west, y + foot - NAME_MM, west + length, y + foot)
+        if y + foot - NAME_MM >= 0.0 and y + foot <= high and not any(place.intersects(t) for t in taken):
+            break
+    taken.append(place)
+    return f"{foot:g}", anchor
