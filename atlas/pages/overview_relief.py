@@ -21,7 +21,7 @@ from atlas.terrain.shading import shade
 from atlas.terrain.slope import horn
 
 MOST_CELLS = 420  # across the longer side: about 0.6 mm on A4, and some 40 KB as a picture
-READ_CELLS = 2_000_000  # of the terrain model at once: 16 MB
+READ_CELLS = 500_000  # of the terrain model at once: 4 MB, and some 30 MB of what is worked out from them
 DARKEST, STEP = (
     120,
     6,
