@@ -108,7 +108,10 @@ def read_page(page: bytes) -> Element:
                 raise ValueError("a picture of the page has no end")
             element.markup = text[mark.start() : at]
         elif tag in NOT_READ:
-            within = text[at : (stop := text.find(f"</{tag}", at))]
+            stop = text.find(f"</{tag}", at)
+            if stop < 0:
+                raise ValueError(f"a {tag} of the page has no end")
+            within = text[at:stop]
             element.children += [within] if within else []
             at = stop
             inside.append(element)

@@ -86,6 +86,7 @@ def test_a_picture_is_kept_as_it_is_written() -> None:
     assert picture.markup == '<svg viewBox="0 0 1 1"><path d="M0 0>"/></svg>'
 
 
-def test_a_picture_without_an_end_is_refused() -> None:
-    with pytest.raises(ValueError, match="no end"):
-        read_page(b"<p><svg width='1'><path/></p>")
+@pytest.mark.parametrize("page", [b"<p><svg width='1'><path/></p>", b"<p><script>1 < 2</p>", b"<style>p {}"])
+def test_what_is_not_read_on_and_has_no_end_is_refused(page: bytes) -> None:
+    with pytest.raises(ValueError, match="of the page has no end"):
+        read_page(page)
