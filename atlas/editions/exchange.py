@@ -11,7 +11,6 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 import numpy.typing as npt
-import pyproj
 from pyproj import Transformer
 from shapely import get_coordinates, set_precision, transform
 from shapely.geometry import MultiPolygon, Polygon, mapping
@@ -23,6 +22,7 @@ from atlas.driving.walk_records import FarmWalks, WalkPlace
 from atlas.editions.state import stamp
 from atlas.farm.farm import Farm
 from atlas.farm.records import Hazard
+from atlas.globe import to_lonlat
 from atlas.languages import tr
 from atlas.words import HAZARDS, N_, SEVERITIES
 
@@ -33,7 +33,7 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 def hazards_geojson(farm: Farm) -> Iterator[bytes]:
     """Every live hazard with its marking, longitude first, exterior rings counter-clockwise; piece by piece, since
     a region has tens of thousands."""
-    to_globe = _to_globe(farm)
+    to_globe = to_lonlat(farm.terrain.grid.crs)
     yield b'{"type": "FeatureCollection", "features": ['
     for i, h in enumerate(farm.hazards):
         feature = json.dumps(_feature(h, to_globe), ensure_ascii=True)
@@ -64,7 +64,7 @@ def _feature(h: Hazard, to_globe: Transformer) -> dict[str, Any]:
 def hazards_gpx(farm: Farm) -> Iterator[bytes]:
     """Every live hazard as a waypoint for a handheld receiver: points as they are, lines and areas by a point on
     them. Element order as the GPX 1.1 schema fixes it. Piece by piece."""
-    return gpx(((h.shape, _label(h), h.note) for h in farm.hazards), _to_globe(farm))
+    return gpx(((h.shape, _label(h), h.note) for h in farm.hazards), to_lonlat(farm.terrain.grid.crs))
 
 
 def gpx(places: Iterable[tuple[BaseGeometry, str, str]], to_globe: Transformer) -> Iterator[bytes]:
@@ -143,10 +143,6 @@ def _gpx_bytes(root: ET.Element) -> bytes:
 def _label(h: Hazard) -> str:
     grade = f", {tr(SEVERITIES[h.severity])}" if h.kind == "wet_spot" else ""
     return f"{tr(HAZARDS[h.kind])}{grade}"
-
-
-def _to_globe(farm: Farm) -> Transformer:
-    return Transformer.from_crs(pyproj.CRS.from_wkt(farm.terrain.grid.crs.to_wkt()), "EPSG:4326", always_xy=True)
 
 
 def _moved(shape: BaseGeometry, to_globe: Transformer) -> BaseGeometry:

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from PIL import Image
-from pyproj import CRS, Transformer
 
 from atlas.farm.farm import Farm
+from atlas.globe import wkt_to_lonlat
 from atlas.grid import Bounds, Bytes, Floats, Grid, Heights
 from atlas.pages.overview_entry import EntryWayIn, way_in_of
 from atlas.pages.overview_paper import frame_for, sheet_for
@@ -67,7 +67,7 @@ def _around(farm: Farm, settings: Settings) -> Bounds:
 
 
 def _ways_in(farm: Farm, crs_wkt: str) -> tuple[EntryWayIn, ...]:
-    to_globe = Transformer.from_crs(CRS.from_wkt(crs_wkt), "EPSG:4326", always_xy=True)
+    to_globe = wkt_to_lonlat(crs_wkt)
     return tuple(way_in_of(w, to_globe) for w in farm.ways_in)
 
 
