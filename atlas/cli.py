@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from atlas import __version__
-from atlas.cli_words import MOMENT, PAST, Commands, marking, noted, steps, tell_failures
+from atlas.cli_words import MOMENT, PAST, Commands, marking, noted, steps, tell_failures, traced
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
 from atlas.settings import settings_for
@@ -66,6 +66,7 @@ def build(
             farm, out, settings_path=settings_path, jobs=jobs, cluster=cluster, as_of=as_of, strict=strict,
             progress=steps(bar),
         )  # fmt: skip
+    traced(report.without_memory)
     for remark in report.remarks:
         noted(remark)
     tell_failures(report.failed, report.traces)

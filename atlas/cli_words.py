@@ -102,11 +102,15 @@ def marking(shape: str | None, texts: tuple[str, ...]) -> BaseGeometry:
 
 def tell_failures(sentences: Sequence[str], traces: Sequence[str]) -> None:
     """One sentence for each field that is not on the map; under --debug also where that came from."""
-    debug = click.get_current_context().find_root().params.get("debug")
     for sentence, trace in zip(sentences, traces, strict=True):
-        if debug and trace:
-            say(*trace.splitlines(), err=True)
+        traced(trace)
         say(f"not published: {' '.join(sentence.split())}", err=True)
+
+
+def traced(trace: str) -> None:
+    """Under --debug, say where something came from."""
+    if click.get_current_context().find_root().params.get("debug"):
+        say(*trace.splitlines(), err=True)
 
 
 def steps(bar: object) -> Callable[[int, int], None]:

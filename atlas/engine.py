@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import traceback
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -50,7 +51,8 @@ NOT_SURVEYED = "could not be surveyed"  # stands for a missing field's key: the 
 @dataclass(frozen=True)
 class BuildReport:
     """What a build did. `failed` holds one sentence per field that could not be surveyed, `traces` where each came
-    from; `at_fault`: one of them failed by a fault of ours."""
+    from; `at_fault`: one of them failed by a fault of ours. `without_memory`: why nothing was taken over from the
+    atlas before although it is one, as a trace."""
 
     out: Path
     edition: Edition
@@ -61,6 +63,7 @@ class BuildReport:
     unchanged: bool
     traces: tuple[str, ...] = ()
     at_fault: bool = False
+    without_memory: str = ""
     heights: str = ""  # which terrain, date, cell and uncertainty the verdicts rest on
 
     @property
@@ -139,8 +142,9 @@ def _build(farm: Farm, order: _Order) -> BuildReport:
             f"{order.out}: what it remembers cannot be used ({type(e).__name__}), so all fields are surveyed anew"
         )
         farm = replace(farm, remarks=(*farm.remarks, Remark("", "", why)))
+        trace = traceback.format_exc()
     with staging(order.out) as stage:  # what fails again was no matter of memory
-        return _build_into(stage, farm, replace(order, forget=True))
+        return replace(_build_into(stage, farm, replace(order, forget=True)), without_memory=trace)
 
 
 class _NothingNewError(Exception):

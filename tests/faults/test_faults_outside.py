@@ -18,9 +18,11 @@ from typing import Any
 import pytest
 import quick_farm
 import small_farm
+from click.testing import CliRunner
 from shapely.geometry import Point
 
 from atlas import engine
+from atlas.cli import main
 from atlas.editions import publishing
 from atlas.editions.changes import earlier_changes
 from atlas.editions.disk import opened_inside, read_inside, to_disk
@@ -324,6 +326,23 @@ def test_a_state_with_right_sums_but_of_another_shape_costs_only_what_it_knew(
     told = (place / "build" / "changes.html").read_text()
     assert "Bring back all old sheets." in told, "nothing is known of the map before"
     assert "The first map" not in told
+
+
+def test_the_command_shows_under_debug_why_a_memory_was_of_no_use(place: Path) -> None:
+    """What makes the first try fail may as well be a fault of ours that shows on second maps only."""
+    (place / "atlas.toml").write_text("[print]\npdf = false\n")
+    command = ["build", str(place / "farm.gpkg"), "--out", str(place / "build"), "--jobs", "1"]
+    assert CliRunner().invoke(main, command).exit_code == 0
+    inside = open_farm(place / "farm.gpkg", SETTINGS, MAY_3).parcels[1].shape.representative_point()
+    for debug in ([], ["--debug"]):
+        change.mark(place / "farm.gpkg", "slip", inside, settings=SETTINGS)
+        for state in (place / "build" / "data" / "state").glob("*.z"):
+            if unpack(state.read_bytes()) is not None:
+                state.write_bytes(with_products(state.read_bytes(), walk=None))
+        ran = CliRunner().invoke(main, [*debug, *command])
+        assert ran.exit_code == 0
+        assert "what it remembers cannot be used (" in ran.stderr
+        assert ("Traceback" in ran.stderr) == bool(debug)
 
 
 def test_remembered_changes_of_another_shape_cost_only_themselves(place: Path) -> None:
