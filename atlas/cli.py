@@ -59,8 +59,11 @@ def build(
 
     seldom_collect()
     from atlas import engine
+    from atlas.running.prepared import FIRST, prepared
 
     quiet = not sys.stderr.isatty()
+    if not quiet and not prepared():
+        say(FIRST, err=True)
     with click.progressbar(length=1, label="Fields", show_pos=True, file=sys.stderr, hidden=quiet) as bar:
         report = engine.build(
             farm, out, settings_path=settings_path, jobs=jobs, cluster=cluster, as_of=as_of, strict=strict,
