@@ -11,7 +11,9 @@ FIRST = "The first atlas on a computer takes about a minute longer than the next
 
 def prepared() -> bool:
     """Whether a survey's loops lie compiled where they are kept, as far as one of them tells."""
-    loop = stance_kernel.bilinear_terms
+    folder = stance_kernel.bilinear_terms.stats.cache_path
+    if folder is None:  # an installation and a home that may not be written
+        return False
     source = Path(stance_kernel.__file__).stat().st_mtime
-    kept = Path(loop.stats.cache_path).glob(f"stance_kernel.{loop.__name__}-*.nbi")
+    kept = Path(folder).glob("stance_kernel.bilinear_terms-*.nbi")
     return any(index.stat().st_mtime >= source for index in kept)
