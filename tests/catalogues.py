@@ -136,8 +136,13 @@ def update(code: str) -> None:
     """Add what the source has, drop what it has not; translations there are stay."""
     path = catalogue_file(code)
     who = checked_by(path.read_text("utf-8")) if path.is_file() else ""
-    old = {m.id: m for m in catalogue(code) if m.id} if path.is_file() else {}
     new = Catalog(code.replace("-", "_"), project="field-atlas", version="", charset="utf-8", fuzzy=False)
+    old = {}
+    if path.is_file():
+        there = catalogue(code)
+        old = {m.id: m for m in there if m.id}
+        # Babel may know more plurals of a language than were translated: those that are there count
+        new.mime_headers = [("Plural-Forms", there.plural_forms)]
     new.header_comment = f"# The words of field-atlas in {code}. See DEVELOPERS.md, A language."
     for m in in_source():
         if m.id:

@@ -51,6 +51,20 @@ def test_translations_keep_what_is_filled_in(code: str) -> None:
     assert faults(code) == [], HINT
 
 
+@pytest.mark.parametrize("code", OTHERS)
+def test_bringing_a_catalogue_up_to_date_keeps_every_plural(
+    code: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copy = tmp_path / f"{code}.po"
+    copy.write_bytes(catalogues.catalogue_file(code).read_bytes())
+    monkeypatch.setattr(catalogues, "catalogue_file", lambda _: copy)
+    before = catalogue(code)
+    catalogues.update(code)
+    after = catalogue(code)
+    assert after.plural_forms == before.plural_forms
+    assert {m.id: m.string for m in after if m.id} == {m.id: m.string for m in before if m.id}
+
+
 def test_the_checks_find_what_is_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
     wrong = catalogues.catalogue("de")
     for message, told in {
