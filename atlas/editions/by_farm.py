@@ -11,7 +11,15 @@ from typing import TextIO
 
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FarmWalks, FieldStops
-from atlas.editions.changes import CHANGES_FILE, MAPS_KEPT, Changes, before_of, earlier_changes, remembered
+from atlas.editions.changes import (
+    CHANGES_FILE,
+    MAPS_KEPT,
+    Changes,
+    before_of,
+    earlier_changes,
+    remembered,
+    storm_news,
+)
 from atlas.editions.exchange import walks_gpx
 from atlas.editions.kept import KeptPages, relief_of, states_of
 from atlas.editions.polygon_file import PolygonFile
@@ -97,6 +105,7 @@ class _Whole:
         self.head = json.dumps(self._head)
         self._kept = KeptPages(stage, "data/state/groups.json", self._context)
         self._before = before_of(stage.previous, self._edition)
+        self._storms = storm_news(stage.previous, farm.storms)
         self._gone = list(self._before.without({p.field_id for p in to_write.parcels}))
         self._finds = FindFiles(stage.write)
         self._lines: list[FarmLine] = []
@@ -111,7 +120,7 @@ class _Whole:
         part = farm_of(self._farm, group)
         parcels = [p for p in part.parcels if p.slug in self._written]
         absent = [self._missing[p.field_id].name for p in part.parcels if p.field_id in self._missing]
-        changes = Changes(self._before, self._edition)
+        changes = Changes(self._before, self._edition, self._storms)
         fields = self._read(parcels, home, changes, index)
         walks = _walks(fields)
         if not parcels:
@@ -196,8 +205,8 @@ class _Whole:
         count = self._finds.done()
         files = farms_page(self._lines, context, count)
         files |= walk_list_page(self._walks, context)
-        new = Changes(self._before, self._edition).new(self._gone)
-        gone = [m for m in (new, *earlier_changes(stage.previous)) if m.fields]
+        new = Changes(self._before, self._edition, self._storms).new(self._gone)
+        gone = [m for m in (new, *earlier_changes(stage.previous)) if m.fields or m.storms]
         stage.write(
             CHANGES_FILE, remembered([replace(m, fields=tuple(f for f in m.fields if f.removed)) for m in gone])
         )

@@ -15,9 +15,18 @@ from typing import Any, Literal, get_args
 
 from atlas.editions.disk import UNREADABLE, read_inside
 from atlas.editions.publishing import is_atlas
-from atlas.editions.state import PAGE, Edition, FieldState, previous_field, previous_ids, previous_slugs, stamp
-from atlas.farm.records import HAZARD_KINDS
-from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange, What
+from atlas.editions.state import (
+    PAGE,
+    Edition,
+    FieldState,
+    previous_field,
+    previous_ids,
+    previous_slugs,
+    previous_storms,
+    stamp,
+)
+from atlas.farm.records import HAZARD_KINDS, Storm
+from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, MarkChange, StormNews, What
 
 CHANGES_FILE = "data/state/changes.json"
 MAPS_KEPT = 12  # on the page of changes, newest first
@@ -31,8 +40,8 @@ class Changes:
     The first map of all has nothing to tell, and what cannot be read of the atlas before costs only that memory.
     """
 
-    def __init__(self, before: Before, edition: Edition) -> None:
-        self._before, self._edition = before, edition
+    def __init__(self, before: Before, edition: Edition, storms: tuple[StormNews, ...] = ()) -> None:
+        self._before, self._edition, self._storms = before, edition, storms
         self._first = not (before.slugs or before.forgotten)
         self._found: list[FieldChange] = []
         self._taken = 0
@@ -46,7 +55,7 @@ class Changes:
     def new(self, removed: Iterable[Mapping[str, Any]]) -> MapChanges:
         """This map's changes; `removed` are the figures of fields that are no longer among these."""
         found = (*self._found, *map(field_removed, removed))
-        return MapChanges(self._edition.number, stamp(self._edition.issued_at), self._taken, found)
+        return MapChanges(self._edition.number, stamp(self._edition.issued_at), self._taken, found, self._storms)
 
 
 class Before:
@@ -93,6 +102,14 @@ class Before:
         state = previous_field(self._previous, slug)
         whole = state is not None and all(key in state.figures for key in ("field_id", "name", "page"))
         return state.figures if state is not None and whole else None
+
+
+def storm_news(previous: Path | None, storms: Iterable[Storm]) -> tuple[StormNews, ...]:
+    """The storms that the map before did not know of, latest first; none where it does not say which it knew."""
+    known = previous_storms(previous)
+    new = [s for s in storms if known is not None and s.storm_id not in known]
+    new.sort(key=lambda s: s.passed_at, reverse=True)
+    return tuple(StormNews(stamp(s.passed_at), s.note) for s in new)
 
 
 def before_of(previous: Path | None, edition: Edition) -> Before:
@@ -214,8 +231,10 @@ def _map_changes(raw: dict[str, Any]) -> MapChanges:
         if not PAGE.fullmatch(f["page"]):
             raise ValueError("leads somewhere else")
         fields.append(FieldChange(**{**f, "marks": marks, "ground": ground}))
-    datetime.fromisoformat(raw["issued_at"])
-    return MapChanges(int(raw["number"]), str(raw["issued_at"]), int(raw["in_all"]), tuple(fields))
+    storms = tuple(StormNews(str(s["passed_at"]), str(s["note"])) for s in raw.get("storms", ()))
+    for moment in (raw["issued_at"], *(s.passed_at for s in storms)):
+        datetime.fromisoformat(moment)
+    return MapChanges(int(raw["number"]), str(raw["issued_at"]), int(raw["in_all"]), tuple(fields), storms)
 
 
 def remembered(changes: list[MapChanges]) -> bytes:

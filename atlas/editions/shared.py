@@ -10,7 +10,7 @@ from pathlib import Path
 from atlas.driving.walk import plan
 from atlas.driving.walk_records import FieldStops
 from atlas.editions.by_farm import write_by_farm
-from atlas.editions.changes import CHANGES_FILE, Changes, before_of, earlier_changes, remembered
+from atlas.editions.changes import CHANGES_FILE, Changes, before_of, earlier_changes, remembered, storm_news
 from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.kept import KeptPages, machines_number, relief_of, states_of, unless_same
 from atlas.editions.polygon_file import PolygonFile
@@ -56,6 +56,7 @@ def write_shared(to_write: ToWrite) -> None:
         "machines": machines_number(stage, context),
         "fields": [p.slug for p in to_write.parcels],
         "ids": [p.field_id for p in to_write.parcels],
+        "storms": [s.storm_id for s in farm.storms],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
 
@@ -114,7 +115,8 @@ def _each_field(
     """Read every field's state once: write data/atlas.json, and keep what other pages list and what is still to be
     written to data/atlas.gpkg."""
     stage, farm, edition, parcels = to_write.stage, to_write.farm, to_write.edition, to_write.parcels
-    entries, stops, numbers, changes = [], [], [], Changes(before := before_of(stage.previous, edition), edition)
+    before, storms = before_of(stage.previous, edition), storm_news(stage.previous, farm.storms)
+    entries, stops, numbers, changes = [], [], [], Changes(before, edition, storms)
     polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
     head = json.dumps({"format": FORMAT, "edition": edition.as_json(), **farm_head(farm, to_write.settings)})
     with stage.path("data/atlas.json").open("w", encoding="utf-8") as f:

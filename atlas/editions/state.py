@@ -170,6 +170,16 @@ def previous_ids(out: Path | None) -> list[str]:
         return []
 
 
+def previous_storms(out: Path | None) -> frozenset[str] | None:
+    """The ids of the storms the map before knew of, or None if it does not say."""
+    if out is None or not is_atlas(out):
+        return None
+    try:
+        return frozenset(str(storm_id) for storm_id in json.loads(read_inside(out, STATE_FILE))["storms"])
+    except UNREADABLE:
+        return None
+
+
 def previous_field(out: Path | None, slug: str) -> FieldState | None:
     """What the atlas before remembers of a field, or None."""
     if out is None:

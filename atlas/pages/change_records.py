@@ -58,6 +58,14 @@ class FieldChange:
 
 
 @dataclass(frozen=True)
+class StormNews:
+    """A storm that no map before this one knew of."""
+
+    passed_at: str
+    note: str
+
+
+@dataclass(frozen=True)
 class MapChanges:
     """All that is new in one map; `in_all` is how many fields it has."""
 
@@ -65,3 +73,4 @@ class MapChanges:
     issued_at: str
     in_all: int
     fields: tuple[FieldChange, ...]
+    storms: tuple[StormNews, ...] = ()

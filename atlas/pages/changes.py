@@ -58,6 +58,14 @@ class Told:
 
 
 @dataclass(frozen=True)
+class ToldStorm:
+    """A storm as it is read out."""
+
+    passed: str
+    note: str
+
+
+@dataclass(frozen=True)
 class ToldMap:
     """One map's changes.
 
@@ -67,6 +75,7 @@ class ToldMap:
 
     number: int
     issued: str
+    storms: tuple[ToldStorm, ...]
     first: bool
     collect: tuple[str, ...]
     collect_all: bool
@@ -99,12 +108,18 @@ def _map(m: MapChanges, here: dict[str, bool], machines: dict[str, str], oldest:
     return ToldMap(
         m.number,
         when(datetime.fromisoformat(m.issued_at)),
+        told_storms(m),
         oldest and m.number == 1,
         collect,
         len(still) == m.in_all,
         tuple(t for t in told if not t.change.other),
         tuple(t for t in told if t.change.other),
     )
+
+
+def told_storms(m: MapChanges) -> tuple[ToldStorm, ...]:
+    """The storms that a map is the first to know of, in this language."""
+    return tuple(ToldStorm(when(datetime.fromisoformat(s.passed_at)), s.note) for s in m.storms)
 
 
 def _field(f: FieldChange, here: bool, machines: dict[str, str]) -> Told:

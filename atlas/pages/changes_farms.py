@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from atlas.pages.change_records import MapChanges
+from atlas.pages.changes import ToldStorm, told_storms
 from atlas.pages.context import Home, PageContext
 from atlas.pages.render import pages, when
 
@@ -37,10 +38,12 @@ class FarmNews:
 
 @dataclass(frozen=True)
 class MapNews:
-    """One map: farms with news, and names of fields that are gone and were no farm's that is still there."""
+    """One map: storms it is the first to know of, farms with news, and names of fields that are gone and were no
+    farm's that is still there."""
 
     number: int
     issued: str
+    storms: tuple[ToldStorm, ...]
     farms: tuple[FarmNews, ...]
     gone: tuple[str, ...]
 
@@ -48,8 +51,8 @@ class MapNews:
 def changes_farms_page(
     farms: Sequence[FarmChanges], gone: Sequence[MapChanges], missing: Sequence[str], ctx: PageContext
 ) -> dict[str, bytes]:
-    """changes.html in every language; `gone` holds, by map, removed fields that no farm's page tells of, `missing`
-    the names of fields that are not on the current map."""
+    """changes.html in every language; `gone` holds, by map, removed fields that no farm's page tells of and new
+    storms, `missing` the names of fields that are not on the current map."""
     issued = {m.number: m.issued_at for m in gone}
     for farm in farms:
         issued |= farm.issued
@@ -65,4 +68,5 @@ def changes_farms_page(
 def _map(number: int, issued: str, farms: Sequence[FarmChanges], gone: Sequence[MapChanges]) -> MapNews:
     news = tuple(FarmNews(f.home, f.fields[number]) for f in farms if f.fields.get(number))
     names = tuple(f.name for m in gone if m.number == number for f in m.fields)
-    return MapNews(number, when(datetime.fromisoformat(issued)), news, names)
+    storms = tuple(s for m in gone if m.number == number for s in told_storms(m))
+    return MapNews(number, when(datetime.fromisoformat(issued)), storms, news, names)

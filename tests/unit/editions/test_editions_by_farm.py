@@ -165,6 +165,24 @@ def test_a_field_that_is_gone_is_told_on_its_farm_s_page_or_where_no_farm_is_lef
     assert not (out / "farms/tal.html").exists()
 
 
+def test_a_storm_is_told_once_on_the_list_of_farms_and_on_each_farm_s_page(tmp_path: Path) -> None:
+    out, settings = tmp_path / "build", several_farms.settings()
+    farm = several_farms.write(tmp_path / "farm.gpkg", ("Au", "Berg"))
+    engine.build(farm, out, settings=settings, now=MAY_3, jobs=1)
+    pages = ("changes.html", "changes/au.html", "changes/berg.html")
+    assert not any("<strong>Storm, " in (out / page).read_text() for page in pages)
+    change.storm(farm, MAY_3 + timedelta(hours=20), "hail", settings=settings)
+    for day in (1, 2):
+        at = MAY_3 + timedelta(days=day)
+        spot = open_farm(farm, settings, at).parcels[0].shape.centroid
+        change.mark(farm, "slip", spot, seen_at=at, settings=settings)
+        engine.build(farm, out, settings=settings, now=at, jobs=1)
+        for page in pages:
+            told = (out / page).read_text()
+            assert told.count("<strong>Storm, 4 May 2026, 02:00 UTC</strong> <q>hail</q>: all ground counts") == 1
+            assert ("Map 3" in told) == (day == 2 and "berg" not in page)
+
+
 def test_a_field_that_failed_is_named_on_the_list_and_on_its_farm_s_pages(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

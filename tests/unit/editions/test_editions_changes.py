@@ -294,9 +294,10 @@ def test_a_story_of_several_maps_newest_first(farm: Path, tmp_path: Path) -> Non
     gone = of_newest(build(farm, out, 4))
     assert re.fullmatch(r"Gone: wet spot \(over the ankle\), [^,]+\.", gone[2])
     assert f"Opened: {closed} m² for Mower." in gone
-    change.storm(farm, MAY_3 + timedelta(hours=5), settings=SETTINGS)
+    change.storm(farm, MAY_3 + timedelta(hours=5), "hail", settings=SETTINGS)
     stormy = of_newest(build(farm, out, 6))
-    assert stormy[0] == "Bring back all old sheets."
+    assert re.fullmatch(r"Storm, .+ UTC hail: all ground counts as wet until it is released again\. .+", stormy[0])
+    assert stormy[1] == "Bring back all old sheets."
     assert "No longer released: the ground counts as wet." in stormy
     assert any(line.startswith("Look again before anyone drives: wet spot") for line in stormy)
     until = MAY_3 + timedelta(hours=20)
@@ -304,6 +305,8 @@ def test_a_story_of_several_maps_newest_first(farm: Path, tmp_path: Path) -> Non
     released = build(farm, out, 8)
     assert "Released for ground damp until 4 May 2026, 02:00 UTC." in of_newest(released)
     assert maps(released) == [5, 4, 3, 2, 1]
+    assert not any(line.startswith("Storm") for line in of_newest(released)), "it is news once"
+    assert sum(line.startswith("Storm") for line in released) == 1
     assert "No longer released: the ground counts as wet." in of_newest(build(farm, out, 30))
 
 
