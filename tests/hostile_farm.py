@@ -6,8 +6,10 @@ from __future__ import annotations
 import sqlite3
 import types
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, get_args, get_origin
 
 import small_farm
@@ -130,17 +132,29 @@ def _history(db: sqlite3.Connection) -> None:
 
 
 def atlas(folder: Path, farms: bool = False) -> Path:
-    """The hostile farm's atlas, built in `folder`."""
+    """The hostile farm's atlas, built in `folder`: its second map, to which markings and storms are news."""
     out = folder / "build"
     when = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
+    with TemporaryDirectory() as beside:
+        tame = write(Path(beside) / "farm.gpkg", farms)
+        with _changing(tame) as db:
+            db.execute("DELETE FROM hazards")
+            db.execute("DELETE FROM storms")
+        engine.build(tame, out, settings=settings(), now=when - timedelta(days=1), jobs=1)
     engine.build(write(folder / "farm.gpkg", farms), out, settings=settings(), now=when, jobs=1)
     return out
 
 
-def set_kind(farm: Path, kind: str) -> None:
-    """Give every marking a kind that may be none of ours."""
-    with sqlite3.connect(farm) as db:
+@contextmanager
+def _changing(farm: Path) -> Iterator[sqlite3.Connection]:
+    """Changes by hand, with what the spatial index's triggers call."""
+    with closing(sqlite3.connect(farm)) as db, db:
         for name in _NEEDED_BY_TRIGGERS:
             db.create_function(name, 1, lambda _: 0)
+        yield db
+
+
+def set_kind(farm: Path, kind: str) -> None:
+    """Give every marking a kind that may be none of ours."""
+    with _changing(farm) as db:
         db.execute("UPDATE hazards SET kind = ?", (kind,))
-    db.close()

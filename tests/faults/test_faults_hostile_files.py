@@ -173,6 +173,9 @@ def test_the_text_is_there_at_all(hostile: Path, handed_on: Path) -> None:
     """Or the checks above would pass on a tame atlas."""
     for name in ("index.html", "walk.html", "day.html", "machines.html", "changes.html", "data/hazards.geojson"):
         assert SEEN in (hostile / name).read_text("utf-8"), name
+    news = (hostile / "changes.html").read_text("utf-8")
+    assert news.count("<q>") > 1, "notes of a storm and of markings"
+    assert news.count(SEEN) > 5
     for name in ("data/atlas.json", "data/hazards.gpx", "data/walk.gpx"):
         assert (hostile / name).read_text("utf-8").count(SEEN) > 1, name
     for path in [*(hostile / "fields").iterdir(), *handed_on.glob("*.html")]:
