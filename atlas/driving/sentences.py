@@ -196,6 +196,10 @@ def _how(field: FieldWords, drive: Drive, tr: Translate) -> tuple[str, ...]:
     for key, where in (("no_turn", drive.no_turn), ("cut_off", drive.cut_off)):
         if where.any():
             masks[key] = where.ravel()[cells] > 0
+    if "cut_off" in masks:  # told of by itself, as more ground; to go there would be no word to act on
+        for key in ("up_down", "to_drop", "no_turn"):
+            if key in masks:
+                masks[key] = masks[key] & ~masks["cut_off"]
     lost_m2 = float(field.frame.weight[masks["cut_off"]].sum()) if "cut_off" in masks else 0.0
     if lost_m2 > 0 and lost_m2 >= NEARLY * open_m2:
         return (_sentence([tr(S_NO_WAY_IN if lost_m2 >= WHOLE * open_m2 else S_HARDLY_A_WAY_IN)]),)
@@ -226,7 +230,7 @@ def _part(key: str, patch: Cause, drive: Drive, found: dict[str, Cause], tr: Tra
     sentence = {"up_down": S_UP_DOWN, "to_drop": S_TO_DROP, "no_turn": S_NO_TURN, "cut_off": S_CUT_OFF}[key]
     if key == "up_down":
         stuck = found["no_turn"].area_m2 if "no_turn" in found else 0.0
-        if drive.up_down_m2 >= WHOLE * open_m2:
+        if patch.area_m2 >= WHOLE * open_m2:
             sentence = S_REST_UP_DOWN
         elif stuck >= NO_TURN_AT_ALL * patch.area_m2:
             sentence = S_UP_DOWN_BACK

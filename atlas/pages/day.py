@@ -20,7 +20,7 @@ from atlas.words import N_
 DAY_PHRASES = {
     "released": N_("Released by {by} for ground {ground} until {until}. After that it counts as {need}."),
     "not_released": N_("Not released: counts as {need}."),
-    "ran_out": N_("The release ran out at {until}: not released, counts as {need}."),
+    "ran_out": N_("The release ran out ({until}): not released, counts as {need}."),
     "clock_behind": N_("This device's clock says a time before this map was made: no release counts."),
     "in_by": N_("In by: {way}"),
     "no_way": N_("No way in is on file for this field."),

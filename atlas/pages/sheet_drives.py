@@ -27,6 +27,7 @@ CAUSES = {
     **words.HAZARDS,
 }
 HARDLY = N_("{area} (under 1 %)")
+OF_OPEN = N_("part of the open ground, but {what}")  # so that nobody adds it to the zones above
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,8 @@ def _figures(drive: Drive) -> tuple[Line, ...]:
     lines = [Line(tr(words.ZONES[key]), _with_share(m2, whole)) for key, m2 in areas.items()]
     for key, m2 in (("cut_off", drive.cut_off_m2), ("no_turn", drive.no_turn_m2)):
         if m2:
-            lines.append(Line(tr(words.ZONES[key]), _with_share(m2, whole)))
+            label = tr(OF_OPEN).format(what=tr(words.ZONES[key]))
+            lines.append(Line(label, _with_share(m2, whole)))
     return tuple(lines)
 
 

@@ -40,7 +40,7 @@ PHRASES = {
     "under_a_minute": N_("less than a minute"),
     "released": N_("Released by {by} for ground {ground} until {until} by this device's clock."),
     "not_released": N_("Not released"),
-    "ran_out": N_("The release ran out at {until}."),
+    "ran_out": N_("The release ran out: {until}."),
     "clock_behind": N_("This device's clock says {now}, which is before this map was made. Set the clock."),
     "counts": N_("The field counts as {ground}."),
 }

@@ -171,6 +171,29 @@ def test_straight_up_or_down_ground_turning_drops_and_ways_in_follow() -> None:
     assert "there is no way in for this machine to another 2\u202f000 m² along the north edge" in told
 
 
+def test_nobody_is_sent_up_and_down_where_there_is_no_way_in() -> None:
+    z, why = maps()
+    z[60:100], why[60:100] = Zone.UP_DOWN, Reason.DROP_BELOW
+    cut = np.zeros(GRID.shape, dtype=np.uint8)
+    cut[80:100] = 1
+    stuck = (z == Zone.UP_DOWN).astype(np.uint8)
+    told = say.where_not(words(), drive(z, why, cut, stuck))[1]
+    assert "on about a fifth of the field (2\u202f000 m²)" in told  # of the 4000, half cannot be reached
+    assert "to another 2\u202f000 m² along the south edge" in told
+    assert "south edge straight down" not in told
+
+
+def test_all_the_rest_is_not_told_of_where_part_of_it_has_no_way_in() -> None:
+    z, why = maps()
+    z[:], why[:] = Zone.UP_DOWN, Reason.SIDE
+    z[0:20] = Zone.ON_FOOT
+    cut = np.zeros(GRID.shape, dtype=np.uint8)
+    cut[60:100] = 1
+    told = say.where_not(words(), drive(z, why, cut))[1]
+    assert "on all the rest" not in told
+    assert "on about a third of the field (4\u202f000 m²)" in told
+
+
 def test_no_way_in_to_any_of_the_rest() -> None:
     one = closed(slice(0, 10), slice(0, 100))
     cut = (one.zone < Zone.ON_FOOT).astype(np.uint8)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -105,6 +106,19 @@ def test_areas_of_a_drive_are_those_of_its_figures() -> None:
         assert shown["drive in any direction"] == area(drive.any_way_m2)
         assert len(said.figures) >= 5
         assert said.sentences
+
+
+def test_what_is_cut_off_is_told_as_part_of_the_open_ground_and_the_five_zones_add_up() -> None:
+    ctx = made_context()
+    survey = made_survey(ctx, east_m=110, north_m=90)
+    drive = replace(survey.driving.drives[0], any_way_m2=600.0, up_down_m2=300.0, on_foot_m2=100.0,
+                    keep_out_m2=0.0, unsurveyed_m2=0.0, cut_off_m2=500.0, no_turn_m2=200.0)  # fmt: skip
+    lines = drive_words(frame_of(survey), drive).figures
+    assert sum(int(re.findall(r"\((\d+) %\)", line.value)[0]) for line in lines[:5]) == 100
+    assert [(line.label, line.value) for line in lines[5:]] == [
+        ("part of the open ground, but no way in for this machine", "500 m² (50 %)"),
+        ("part of the open ground, but no room to turn: back out", "200 m² (20 %)"),
+    ]
 
 
 def test_drives_that_agree_in_all_cells_are_told_alike_and_others_by_themselves() -> None:
