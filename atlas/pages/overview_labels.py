@@ -80,7 +80,8 @@ def place_labels(
     for want in wanted:
         full = len(f"{want.number} {want.name}") * LETTER_MM
         number = len(str(want.number)) * LETTER_MM
-        label = _find(want, full, 2 * LINE_MM, taken, width_mm, height_mm, named=True)
+        fits = full <= width_mm - 2
+        label = _find(want, full, 2 * LINE_MM, taken, width_mm, height_mm, named=True) if fits else None
         label = label or _find(want, number, LINE_MM, taken, width_mm, height_mm, named=False)
         placed.append(label or Label(round(want.x, 2), round(want.y, 2), named=False, crowded=True))
     return placed

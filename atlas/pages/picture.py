@@ -68,8 +68,9 @@ def zone_map(plate: Plate, drive: Drive, title: str, note: TerrainNote) -> Marku
     return _map(plate, painted, "zone-map", title, note)
 
 
-def class_map(plate: Plate, title: str, note: TerrainNote, with_ground: bool) -> Markup:
-    """The map of slope classes. Beside a zone map on the same page the ground is used again, not repeated."""
+def class_map(plate: Plate, title: str, note: TerrainNote, alone: bool) -> Markup:
+    """The map of slope classes. Beside a zone map on the same page (not `alone`) the ground is used again, not
+    repeated, and the page says `map_words` below it, where long ones find room."""
     frame, cells = plate.frame, plate.cells
     terrain = plate.survey.terrain
     count = len(terrain.figures.classes)
@@ -84,7 +85,7 @@ def class_map(plate: Plate, title: str, note: TerrainNote, with_ground: bool) ->
         for key, d in zip(keys, class_paths(worst_class(cells, terrain.slope_class), count), strict=True)
     )
     painted = Markup(f'<g class="classes" clip-path="url(#field-clip)"><g transform="{place}">{paths}</g></g>')
-    return _map(plate, painted, "class-map", title, note, again=not with_ground)
+    return _map(plate, painted, "class-map", title, note, again=not alone)
 
 
 def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote, again: bool = False) -> Markup:
@@ -113,7 +114,7 @@ def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote,
         ground=ground,
         painted=painted,
         over=over,
-        strip=strip(frame, survey.place.convergence_deg, _strip_words(frame, note)),
+        strip=strip(frame, survey.place.convergence_deg, () if again else map_words(frame, note)),
     )
 
 
@@ -142,7 +143,8 @@ def _outline(shape: Polygon | MultiPolygon, frame: Frame) -> Markup:
     return Markup(f'<path class="outline" d="{lines(shape, frame)}"/>')
 
 
-def _strip_words(frame: Frame, note: TerrainNote) -> tuple[str, ...]:
+def map_words(frame: Frame, note: TerrainNote) -> tuple[str, ...]:
+    """The scale a map prints at, where its terrain is from, and its grid."""
     cell = short(round(note.cell_x_m, 2))
     if note.cell_x_m != note.cell_y_m:
         cell += f" × {short(round(note.cell_y_m, 2))}"

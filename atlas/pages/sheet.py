@@ -10,7 +10,7 @@ from atlas.pages.context import PageContext
 from atlas.pages.data import data_files, data_script, fixed_data, spoken_data, words_script
 from atlas.pages.legend import class_sign, other_signs, own_signs, zone_signs
 from atlas.pages.moving_map import map_script
-from atlas.pages.picture import Plate, class_map, definitions, plate_for, zone_map
+from atlas.pages.picture import Plate, class_map, definitions, map_words, plate_for, zone_map
 from atlas.pages.picture_frame import north_arrow
 from atlas.pages.render import page
 from atlas.pages.sheet_drives import DriveWords, frame_of, said_of
@@ -88,7 +88,8 @@ def _values(
         "why_none": too_coarse(survey.terrain.grid, ctx.settings, tr) or survey.driving.why_none,
         "definitions": definitions(plate, view_fills()),
         "zone_map": zone_map(plate, drive, f"{tr(T_ZONES)}: {name}", ctx.terrain) if drive else Markup(""),
-        "class_map": class_map(plate, f"{tr(T_CLASSES)}: {name}", ctx.terrain, with_ground=drive is None),
+        "class_map": class_map(plate, f"{tr(T_CLASSES)}: {name}", ctx.terrain, alone=drive is None),
+        "map_words": map_words(plate.frame, ctx.terrain),
         "views": sheet_views(survey, ctx, views),
         "keep_off": tags,
         "news": [k for k in tags if k.unconfirmed or not k.seen],

@@ -30,6 +30,33 @@
     picture.classList.toggle("is-small", pixels < 600);
     picture.classList.toggle("is-close", k < 0.25);  // room for numbers that had none on paper
     picture.querySelectorAll(".ov-closed").forEach(function (line) { line.setAttribute("dy", 2.9 * k); });
+    makeRoom();
+  }
+
+  function meets(a, b) {
+    return a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+  }
+
+  // Words here are larger than on paper, where they were placed: a name that would stand on another label goes,
+  // its number stays, and the list says whose it is.
+  function makeRoom() {
+    var labels = Array.from(picture.querySelectorAll(".ov-label"));
+    labels.forEach(function (label) { label.classList.remove("is-tight"); });
+    var whole = labels.map(function (label) { return label.getBoundingClientRect(); });
+    var numbers = labels.map(function (label, i) {
+      var number = label.querySelector(".ov-number").getBoundingClientRect();
+      var middle = (whole[i].left + whole[i].right) / 2;
+      return { left: middle - number.width / 2, right: middle + number.width / 2, top: number.top, bottom: number.bottom };
+    });
+    var named = [];
+    labels.forEach(function (label, i) {
+      var other = function (box, j) { return j !== i && meets(whole[i], box); };
+      if (whole[i].width > box.clientWidth || named.some(function (j) { return other(whole[j], j); }) || numbers.some(other)) {
+        label.classList.add("is-tight");
+      } else {
+        named.push(i);
+      }
+    });
   }
 
   function whole() {

@@ -182,3 +182,33 @@ def test_paper_of_the_overview_names_what_matters(visit: Visit, demo_atlas: Path
     for words in ("112", "Map 1, 12 June 2026", "Before you rely on this", "keep out", "The ambulance meets here"):
         assert words in text
     assert page.locator(".map:visible, #ov-find:visible, .leaflet-container:visible").count() == 0
+
+
+@pytest.mark.parametrize("size", [(1024, 768), (800, 1280), (360, 740)])
+def test_no_label_of_the_movable_map_stands_on_another(
+    browser: Browser, demo_atlas: Path, size: tuple[int, int]
+) -> None:
+    with visiting(browser, *size) as opened:
+        page = overview(opened, demo_atlas)
+        boxes = page.locator(".leaflet-overlay-pane .ov-label").evaluate_all(
+            "all => all.map(e => e.getBoundingClientRect()).filter(r => r.width)"
+            ".map(r => [r.left, r.top, r.right, r.bottom])"
+        )
+        assert len(boxes) == 16  # each has its number at least
+        named = page.locator(".leaflet-overlay-pane .ov-name:visible").count()
+        assert named == 0 if size[0] < 400 else named >= 10
+        for i, a in enumerate(boxes):
+            for b in boxes[:i]:
+                assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1], (a, b)
+
+
+def test_a_name_without_end_does_not_widen_the_page(browser: Browser, demo_atlas: Path) -> None:
+    for path, where in (
+        ("index.html", "tr[data-find] th a"),
+        ("day.html", ".dy-pick span"),
+        ("fields/bitzla.html", "h1"),
+    ):
+        with visiting(browser, 360, 740) as opened:
+            page = opened.open(demo_atlas / path)
+            page.locator(where).last.evaluate("e => { e.textContent = 'N'.repeat(300); }")
+            assert page.evaluate("document.documentElement.scrollWidth") == 360

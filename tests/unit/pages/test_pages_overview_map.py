@@ -139,3 +139,9 @@ def _segments(path: str) -> list[list[tuple[float, float]]]:
 def _rows(path: str) -> list[tuple[float, float, float]]:
     found = re.findall(r"M(-?[\d.]+) (-?[\d.]+)h(-?[\d.]+)", path)
     return [(float(a), float(b), float(c)) for a, b, c in found]
+
+
+def test_a_name_wider_than_the_map_leaves_its_number_alone() -> None:
+    long, short = place_labels([Wanted(1, "N" * 300, 50.0, 40.0), Wanted(2, "Short", 50.0, 40.0)], 100, 80)
+    assert (long.named, long.crowded) == (False, False)
+    assert short.named

@@ -194,6 +194,16 @@ def test_the_order_of_the_sheet(sheet: dict[str, bytes]) -> None:
     assert all(m in html for m in marks)
 
 
+def test_the_words_of_the_slope_map_stand_below_it_where_long_ones_find_room(sheet: dict[str, bytes]) -> None:
+    html = html_of(sheet)
+    picture = html[html.index('id="class-map"') :]
+    drawn, below = picture[: picture.index("</svg>")], picture[picture.index("</svg>") :]
+    assert "strip-word" not in drawn
+    words = re.search(r"<figcaption>(.*?)</figcaption>", below[: below.index("</figure>")])
+    assert words is not None
+    assert re.fullmatch(r"1 : [\d\u202f]+ on A4 printed at 100 % · Terrain: .* · Grid: .*, metres", words[1])
+
+
 def test_cautions_stand_on_the_sheet_and_nothing_is_promised(sheet: dict[str, bytes]) -> None:
     text = " ".join(" ".join(Page(html_of(sheet)).text).split())
     for part in ("guide", "handbook", "changes by the hour", "first slip", "Do not jump", "walk it first"):
