@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
 from atlas.farm.schema import HAZARDS, PARCELS, LayerSchema
@@ -28,6 +30,11 @@ def said(layer: Layer, schema: LayerSchema, read: Table) -> list[Remark]:
         if column in read.lacking and read.rows:
             remarks.append(Remark(layer.name, "", f"has no column {column}; {taken}"))
         elif empty:
-            which = ", ".join(empty[:LISTED]) + (f" and {len(empty) - LISTED} more" if len(empty) > LISTED else "")
-            remarks.append(Remark(layer.name, which, f"{column} is empty; {taken}"))
+            remarks.append(Remark(layer.name, listed(empty), f"{column} is empty; {taken}"))
     return remarks
+
+
+def listed(numbers: Sequence[str]) -> str:
+    """Row numbers in one line, the first of many."""
+    more = f" and {len(numbers) - LISTED} more" if len(numbers) > LISTED else ""
+    return ", ".join(numbers[:LISTED]) + more

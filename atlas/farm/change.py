@@ -26,10 +26,10 @@ from atlas.farm.edit import WAIT_S
 from atlas.farm.edit_rows import quoted
 from atlas.farm.records import GROUNDS
 from atlas.farm.reprojecting import bring
+from atlas.farm.schema import FAR_OFF_M
 from atlas.settings import Settings
 
 LON_LAT = CRS.from_epsg(4326)
-FAR_OFF_M = 1000.0  # a mark this far from every field is a slip of the pen
 DEFAULTS = Settings()
 
 

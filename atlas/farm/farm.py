@@ -96,13 +96,13 @@ class Farm:
 
     @cached_property
     def _remarks(self) -> dict[str, tuple[Remark, ...]]:
-        return _by(self.remarks, lambda remark: remark.row)
+        return _by((r for r in self.remarks if r.field_id), lambda remark: remark.field_id)
 
     def releases_of(self, parcel: Parcel) -> tuple[Release, ...]:
         return self._releases.get(parcel.field_id, ())
 
     def remarks_of(self, parcel: Parcel) -> tuple[Remark, ...]:
-        """What was said of a field by its id."""
+        """What was said of the row that a field is made of."""
         return self._remarks.get(parcel.field_id, ())
 
     def hazards_near(self, bounds: Bounds) -> tuple[Hazard, ...]:

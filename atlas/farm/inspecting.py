@@ -14,7 +14,7 @@ from exactextract.raster import NumPyRasterSource
 from shapely.geometry import mapping
 
 from atlas.errors import FarmFileError
-from atlas.farm import layers, opening, problems, spikes, sqlite_file
+from atlas.farm import layers, lying, opening, problems, spikes, sqlite_file
 from atlas.farm.layers import Layer, Parts
 from atlas.farm.records import Parcel, Remark
 from atlas.farm.schema import TILE_SUMS_TABLE
@@ -37,6 +37,17 @@ class FieldCover:
 
 
 @dataclass(frozen=True)
+class Marked:
+    """A marking that holds: the id by which it is retired, the field it is nearest to ("" where none is near)."""
+
+    hazard_id: str
+    kind: str
+    field_id: str
+    seen_on: str
+    note: str
+
+
+@dataclass(frozen=True)
 class InspectReport:
     """What `inspect` found. `problems` stop a build, `notes` do not."""
 
@@ -44,6 +55,7 @@ class InspectReport:
     layers: tuple[tuple[Layer, str], ...]  # each with the part it plays
     terrain: TerrainSource | None
     fields: tuple[FieldCover, ...]
+    marked: tuple[Marked, ...]
     problems: tuple[str, ...]
     notes: tuple[str, ...]
 
@@ -65,15 +77,17 @@ def inspect(path: Path, settings: Settings) -> InspectReport:
         kept.attempt(lambda: sqlite_file.check_whole(path), None)
         found = opening.read_contents(path, settings, kept)
     except FarmFileError as e:
-        return InspectReport(path, (), None, (), (str(e),), ())
+        return InspectReport(path, (), None, (), (), (str(e),), ())
     covers = _covers(found, kept)
     wrong = [*(str(e) for e in kept.found), *(_told(r) for r in found.remarks if r.refused)]
-    if found.parts.parcels is not None and not found.parcels:
+    if found.parts.parcels is not None and not found.parcels and not wrong:
         wrong.append(f"layer '{found.parts.parcels.name}': holds no usable parcel; draw at least one.")
     notes = [_told(r) for r in found.remarks if not r.refused]
     notes += [note for cover in covers for note in _cover_notes(cover)]
+    if found.terrain is not None:
+        notes += [_twice(a, b, m2) for a, b, m2 in lying.in_two_fields(found.parcels)]
     parts = tuple((layer, _part(layer, found.parts)) for layer in listed)
-    return InspectReport(path, parts, found.terrain, covers, tuple(wrong), tuple(notes))
+    return InspectReport(path, parts, found.terrain, covers, _marked(found), tuple(wrong), tuple(notes))
 
 
 def _covers(found: opening.Contents, kept: problems.Problems) -> tuple[FieldCover, ...]:
@@ -85,6 +99,23 @@ def _covers(found: opening.Contents, kept: problems.Problems) -> tuple[FieldCove
         kept.attempt(lambda: terrain.check_covers(p.shape for p in found.parcels), None)
     terrain.close()
     return covers
+
+
+def _marked(found: opening.Contents) -> tuple[Marked, ...]:
+    """Markings that nobody has retired, in file order."""
+    kept = [hazard for hazard, row in found.hazards if row.moment("retired_at") is None]
+    fields = lying.nearest(found.parcels, kept) if found.terrain is not None else [None] * len(kept)
+    return tuple(
+        Marked(h.hazard_id, h.kind, f.field_id if f else "", f"{h.seen_at:%Y-%m-%d}" if h.seen_at else "", h.note)
+        for h, f in zip(kept, fields, strict=True)
+    )
+
+
+def _twice(a: Parcel, b: Parcel, m2: float) -> str:
+    return (
+        f"fields '{a.field_id}' and '{b.field_id}': {m2:.0f} m² lie in both, and each has its own sheet and "
+        "release; draw the boundary between them."
+    )
 
 
 def _told(remark: Remark) -> str:
@@ -148,6 +179,10 @@ def _lines(report: InspectReport) -> Iterator[str]:
         yield from _columns(
             [(f.field_id, f.name, f"{f.area_m2 / 10_000:.2f} ha", _share(f.share)) for f in report.fields]
         )
+    if report.marked:
+        yield ""
+        yield "Hazards by their hazard_id, the field each is nearest to, and when it was last seen"
+        yield from _columns([(m.hazard_id, m.kind, m.field_id, m.seen_on, m.note) for m in report.marked])
     for title, texts in (("Notes", report.notes), ("Problems, each of which stops a build", report.problems)):
         if texts:
             yield ""

@@ -15,7 +15,7 @@ from pyproj.exceptions import CRSError
 from shapely.strtree import STRtree
 
 from atlas.errors import LayerError, RowError
-from atlas.farm import assumptions, history, layers, plain_tables, rows, table, terrain_opening
+from atlas.farm import assumptions, history, layers, lying, plain_tables, rows, table, terrain_opening
 from atlas.farm.farm import Farm
 from atlas.farm.holding import Now, holding
 from atlas.farm.layers import Layer, Parts
@@ -92,14 +92,27 @@ def read_contents(path: Path, settings: Settings, problems: Problems, as_of: dat
     crs = CRS.from_user_input(terrain.grid.crs) if terrain is not None else _own_crs(parts)
     before = history.states_at(path, as_of) if as_of is not None else {}
     reader = _Reader(path, settings, crs, problems, before)
-    parcels = rows.parcels(reader.table(parts.parcels, PARCELS))
+    drawn = reader.table(parts.parcels, PARCELS)
+    problems.attempt(lambda: _check_ids(path, parts.parcels, drawn), None)
+    parcels = rows.parcels(drawn)
     hazards = rows.hazards([reader.table(layer, HAZARDS) for layer in parts.hazards])
     ways_in = rows.ways_in(reader.table(parts.ways_in, WAYS_IN))
     storms = rows.storms(reader.table(parts.storms, STORMS))
     releases = rows.releases(reader.table(parts.releases, RELEASES))
     problems.attempt(reader.check_settings, None)
-    said = (*parts.remarks, *(terrain.remarks if terrain is not None else ()), *reader.remarks())
+    far = lying.far_marks(parcels, hazards) if terrain is not None else []
+    said = (*parts.remarks, *(terrain.remarks if terrain is not None else ()), *reader.remarks(), *far)
     return Contents(parts, terrain, parcels, hazards, ways_in, storms, releases, said)
+
+
+def _check_ids(path: Path, layer: Layer | None, drawn: Table) -> None:
+    """Raise LayerError where no column could tell fields apart, naming those there are."""
+    if layer is not None and drawn.rows and "field_id" in drawn.lacking:
+        have = ", ".join(f"'{column}'" for column in layer.columns)
+        raise LayerError(
+            f"{path}, layer '{layer.name}': has no column field_id; name the one that tells fields apart in "
+            f"columns.field_id. It has {have}."
+        )
 
 
 def _own_crs(parts: Parts) -> CRS:

@@ -44,7 +44,7 @@ def describe(path: Path) -> Raster:
             return _described(path, opened)
     except datasets.RASTER_ERRORS as e:
         what = (
-            "cannot be read as a raster; fetch a whole copy" if path.exists() else "is not there; check layers.dem"
+            "cannot be read as a raster; fetch a whole copy" if path.exists() else "is not there; check the name"
         )
         raise TerrainError(f"{path}: {what}.") from e
 

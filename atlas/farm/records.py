@@ -30,6 +30,7 @@ class Remark:
     row: str
     text: str
     refused: bool = False  # True: this stops a build
+    field_id: str = ""  # of the field it is said of, where it is of one
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 
 import shapely
 from shapely.geometry import MultiPolygon, Point, Polygon
@@ -21,16 +22,19 @@ def parcels(table: Table) -> tuple[Parcel, ...]:
     times = Counter(row.text("field_id") for row in table)
     kept: list[tuple[Row, Polygon | MultiPolygon]] = []
     for row in table:
-        identity = row.text("field_id")
-        if not identity:
+        identity, nowhere = row.text("field_id"), row.refused
+        if "field_id" in table.lacking:
+            pass  # said once of the whole layer, not of each row
+        elif not identity:
             row.refuse("has no field_id; give it one that no other field has")
         elif times[identity] > 1:
             row.refuse(f"field_id '{identity}' stands {times[identity]} times; give each field its own")
         shape = _areas(row.shape)
-        if row.shape is None:
+        if row.shape is None and not nowhere:  # else why is said
             row.refuse("has no outline; draw it or delete the row")
-        elif shape is None:
+        elif row.shape is not None and shape is None:
             row.refuse(f"is a {row.shape.geom_type} and not an area; draw its outline")
+        row.remarks = [replace(remark, field_id=identity) for remark in row.remarks]
         if identity and shape is not None:
             kept.append((row, shape))
     given = slugs.give((row.text("name"), row.text("field_id")) for row, _ in kept)
@@ -77,10 +81,11 @@ def hazards(tables: Iterable[Table]) -> tuple[tuple[Hazard, Row], ...]:
 
 
 def _hazard(row: Row) -> Hazard | None:
+    nowhere = row.refused
     kind = next((k for k in HAZARD_KINDS if k == row.text("kind").lower().replace(" ", "_")), None)
     if kind is None:
         row.refuse(f"kind is '{row.text('kind')}'; it is one of {', '.join(HAZARD_KINDS)}")
-    if row.shape is None:
+    if row.shape is None and not nowhere:  # else why is said
         row.refuse("has no place; draw it or retire it")
     if kind is None or row.shape is None:
         return None

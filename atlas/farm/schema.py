@@ -68,6 +68,7 @@ VECTOR_LAYERS = (PARCELS, HAZARDS, WAYS_IN, STORMS, RELEASES)
 REACH_M = 5.0  # what stands where a marking does not say
 FOREST_REACH_M = 3.0
 ACCURACY_M = 2.0
+FAR_OFF_M = 1000.0  # a mark this far from every field is a slip of the pen
 SEVERITY = 2
 DEM_TABLE = "dem"
 BACKDROP_TABLE = "backdrop"

@@ -75,6 +75,11 @@ class Row:
     def say(self, text: str) -> None:
         self.remarks.append(Remark(self.layer, self.number, text))
 
+    @property
+    def refused(self) -> bool:
+        """Whether something of it cannot be used, so far."""
+        return any(remark.refused for remark in self.remarks)
+
     def refuse(self, text: str) -> None:
         self.remarks.append(Remark(self.layer, self.number, text, refused=True))
 

@@ -145,3 +145,51 @@ def test_a_page_that_fits_nowhere_is_a_problem(tmp_path: Path) -> None:
     path.write_bytes(data)
     report = inspect(path, Settings())
     assert any("is damaged" in problem for problem in report.problems)
+
+
+def test_hazards_are_told_by_the_id_that_retires_them(tmp_path: Path) -> None:
+    near = Point(WEST + 30, NORTH - 30)
+    path = farm_file(
+        tmp_path,
+        hazards=marks(
+            [near, near, Point(WEST + 90_000, NORTH)],
+            kind=["slip", "obstacle", "no_go"],
+            hazard_id=["H1", "H2", "H3"],
+            note=["by the oak", None, None],
+            seen_at=["2026-05-02T10:00:00Z", None, None],
+            retired_at=[None, "2026-05-03T10:00:00Z", None],
+        ),
+    )
+    report = inspect(path, Settings())
+    told = "\n".join(report.lines())
+    assert "H1  slip   F1  2026-05-02  by the oak" in told
+    assert [(m.hazard_id, m.field_id) for m in report.marked] == [("H1", "F1"), ("H3", "")]
+    assert report.usable
+    assert "layer 'hazards', row 3: is more than 1000 m from every field and closes nothing; set its place" in told
+
+
+def test_ground_that_lies_in_two_fields_is_told(tmp_path: Path) -> None:
+    shapes = [patch(20, 20, 50, 50), patch(60, 20, 50, 50), patch(110, 20, 50, 50)]
+    report = inspect(farm_file(tmp_path, parcels=fields(shapes, field_id=["A", "B", "C"])), Settings())
+    assert report.usable
+    (note,) = (n for n in report.notes if "lie in both" in n)
+    assert note.startswith("fields 'A' and 'B': 500 m² lie in both, and each has its own sheet and release")
+
+
+def test_a_wrong_crs_is_said_once_and_nobody_is_told_to_delete_the_row(tmp_path: Path) -> None:
+    path = farm_file(tmp_path)
+    off = fields([patch(20, 20, 50, 50)]).set_crs(4326, allow_override=True)
+    off.to_file(path, layer="parcels", driver="GPKG", engine="pyogrio", mode="w")
+    report = inspect(path, Settings())
+    (problem,) = report.problems
+    assert "has no coordinates; set the layer's CRS right" in problem
+
+
+def test_without_a_column_of_ids_the_columns_there_are_are_named(tmp_path: Path) -> None:
+    path = farm_file(tmp_path)
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("ALTER TABLE parcels RENAME COLUMN field_id TO nr")
+    (problem,) = inspect(path, Settings()).problems
+    assert "has no column field_id; name the one that tells fields apart in columns.field_id. It has " in problem
+    assert "'nr'" in problem
+    assert inspect(path, parse({"columns": {"field_id": "nr"}})).usable

@@ -388,3 +388,17 @@ def test_a_coordinate_that_is_no_number_stops(tmp_path: Path) -> None:
     odd = Polygon([(WEST, NORTH), (WEST + 50, NORTH), (WEST + 50, float("nan")), (WEST, NORTH - 50)])
     with pytest.raises(RowError, match="row 1: has a coordinate that is no number"):
         opened(tmp_path, parcels=fields([odd]))
+
+
+def test_what_is_said_of_a_row_is_said_of_its_own_field_whatever_the_ids(tmp_path: Path) -> None:
+    """Ids are often numbers, and seldom those of the rows."""
+    w, n = WEST + 20, NORTH - 20
+    tie = Polygon([(w, n), (w + 40, n - 40), (w + 40, n), (w, n - 40)])
+    farm = opened(
+        tmp_path,
+        parcels=fields([tie, patch(90, 20, 20, 20)], field_id=["2", "1"]),
+        hazards=marks([place(1)], kind=["slip"], reach_m=[None]),
+    )
+    two, one = farm.parcels
+    assert [r.text for r in farm.remarks_of(two)] == ["its outline was mended (self-intersection)"]
+    assert farm.remarks_of(one) == ()
