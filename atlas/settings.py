@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import itertools
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
@@ -19,6 +20,8 @@ from atlas.errors import SettingsError
 from atlas.languages import known
 
 OWN_SENTENCES = ("unknown_column", "empty_column", "unknown_language", "languages_twice")
+# Many keyboards and languages write 1,9 where TOML wants 1.9.
+_DECIMAL_COMMA = re.compile(r"^[^#\n]*=[ \t]*-?\d+,\d", re.MULTILINE)
 Share = Annotated[float, Field(gt=0, le=1)]
 Percent = Annotated[float, Field(gt=0, le=1000)]
 
@@ -227,7 +230,8 @@ def load(path: Path) -> Settings:
     except UnicodeDecodeError as e:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8.") from e
     except (ValueError, RecursionError) as e:  # ValueError: also a number of thousands of digits
-        raise SettingsError(f"{path}: is not valid TOML ({e}).") from e
+        hint = "; write numbers with a point, as in 1.9" if _DECIMAL_COMMA.search(text) else ""
+        raise SettingsError(f"{path}: is not valid TOML ({e}){hint}.") from e
     return parse(raw, str(path))
 
 
@@ -258,6 +262,12 @@ def _sentence(error: Any) -> str:
         return str(error["msg"])
     if error["type"] == "missing":
         return f"'{dotted}' is missing; add it."
+    if error["type"] == "tuple_type":
+        return f"'{dotted}' is {error['input']!r}; write it as a list, in square brackets."
+    if error["type"] in ("float_parsing", "float_type"):
+        return f"'{dotted}' is {error['input']!r}, which is no number; write it without quotes and with a point."
+    if error["type"] == "value_error":
+        return f"'{dotted}' is {error['input']!r}: it {error['ctx']['error']}."
     return f"'{dotted}' is {error['input']!r}: {error['msg'][0].lower()}{error['msg'][1:]}."
 
 
