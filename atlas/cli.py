@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -221,7 +221,8 @@ def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None
     from atlas.farm import change
 
     change.storm(farm, passed_at, note=note, settings=settings_for(farm, settings_path), tell=noted)
-    say(f"No field is released any more; next: field-atlas build {farm}")
+    over = f"{passed_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+    say(f"Releases given before {over} are over; next: field-atlas build {farm}")
 
 
 @main.command()

@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import FarmFileError, RowError
 from atlas.farm import change_clock, change_hazards, change_history, values
+from atlas.farm.assumptions import listed
 from atlas.farm.change_checks import NAME_CHARACTERS, NOTE_CHARACTERS, check_kind, check_text, check_values
 from atlas.farm.change_clock import Tell, in_silence
 from atlas.farm.change_fields import nearest_field
@@ -115,13 +116,19 @@ def storm(
 ) -> str:
     """Write down a storm and return its storm_id; it ends all releases given before it passed.
 
-    Where it is still to come by the clock, or rows of the file are, `tell` gets a sentence.
+    Where it is still to come by the clock, or rows of the file are, `tell` gets a sentence; and where fields were
+    released since it passed, which holds.
     """
     check_text("note", note, NOTE_CHARACTERS)
     row = {"storm_id": str(uuid.uuid4()), "passed_at": aware(passed_at), "note": note or None}
     with changing(path, settings, wait_s) as change:
         change_clock.seen(change, aware(now), aware(passed_at), tell)
         change.add_row(change.storms(), row)
+        if held := change_clock.still_released(change, aware(now)):
+            tell(
+                f"released since it passed, and still released: {listed(held)}; if they are not to be driven, "
+                "write down the storm again with a later moment"
+            )
     return str(row["storm_id"])
 
 

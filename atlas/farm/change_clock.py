@@ -73,6 +73,24 @@ def after_storms_and_releases(change: FarmChange, now: datetime) -> datetime:
     return max(now, release)
 
 
+def still_released(change: FarmChange, now: datetime) -> list[str]:
+    """Ids of fields whose last release was given after the last storm passed and has not run out, sorted."""
+    storm, _ = _last(change, _dated(change, STORMS, "passed_at"))
+    place = change.have(RELEASES)
+    if place is None or not {"field_id", "released_at", "until"} <= set(place.columns):
+        return []
+    fields = change.db.execute(
+        f"SELECT {quoted(place.table.key)}, {quoted(place.columns['field_id'])} FROM {quoted(place.table.name)}"
+    )
+    given, ends = (dict(_moments(change, place, column)) for column in ("released_at", "until"))
+    last: dict[str, tuple[datetime, datetime]] = {}
+    for key, cell in fields:
+        if key in given and key in ends:
+            told = given[key], ends[key]
+            last[values.text(cell)] = max(last.get(values.text(cell), told), told)
+    return sorted(field_id for field_id, (at, until) in last.items() if at > storm and until > now)
+
+
 def _newest(change: FarmChange) -> tuple[datetime, str]:
     """The newest moment that the file tells of, and the row that does."""
     told = _markings(change) + _dated(change, STORMS, "passed_at") + _dated(change, RELEASES, "released_at")

@@ -130,6 +130,24 @@ def test_a_storm_ends_releases_and_a_release_after_it_holds(farm: Path) -> None:
     assert release(farm, "all", "firm", NOW + 9 * HOUR, "Runa", NOW + 2 * HOUR) == ("F01", "F02", "F03", "F04")
 
 
+def test_fields_released_since_the_storm_are_named_as_it_is_written_down(farm: Path) -> None:
+    """They stay released: nobody is to be told that none is."""
+    told: list[str] = []
+    one, *_ = release(farm, "all", "damp", NOW + timedelta(hours=9), "Runa", at=NOW - timedelta(hours=2))
+    release(farm, one, "damp", NOW + timedelta(hours=9), "Runa", at=NOW)
+    storm(farm, NOW - timedelta(hours=1), "hail", now=NOW + timedelta(hours=1), tell=told.append)
+    (sentence,) = told
+    assert sentence.startswith(
+        f"released since it passed, and still released: {one}; if they are not to be driven"
+    )
+    told.clear()
+    storm(farm, NOW + timedelta(hours=1), "hail", now=NOW + timedelta(hours=1), tell=told.append)
+    assert told == []
+    release(farm, one, "damp", NOW + timedelta(hours=3), "Runa", at=NOW + timedelta(hours=2))
+    storm(farm, NOW + timedelta(hours=1), "hail", now=NOW + timedelta(hours=4), tell=told.append)
+    assert told == []  # it has run out
+
+
 def test_a_time_without_zone_is_the_clock_on_the_wall(farm: Path) -> None:
     local = datetime(2026, 5, 4, 8, 0)
     storm(farm, local)
