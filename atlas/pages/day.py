@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from atlas.pages.context import PageContext
 from atlas.pages.data import data_files
-from atlas.pages.overview import folded
+from atlas.pages.overview import findable
 from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
 from atlas.pages.render import pages
 from atlas.pages.sheet_phrases import translated
@@ -73,7 +73,7 @@ def _row(number: int, entry: OverviewEntry, place: dict[str, int], ctx: PageCont
     return DayRow(
         number,
         entry,
-        folded(f"{number} {entry.name} {entry.field_id} {entry.use}"),
+        findable(f"{number} {entry.name} {entry.field_id} {entry.use}"),
         place[first.way_in_id] if first else len(place),
         (first.name or first.way_in_id) if first else "",
         data_files(entry.slug, ctx.languages),

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from shapely.geometry import box
 
+from atlas.farm.slugs import SPELT_OUT
 from atlas.pages.context import PageContext
 from atlas.pages.moving_map import map_script
 from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
@@ -140,7 +141,7 @@ class State:
 def _row(field: FieldDrawing, now: datetime) -> Row:
     entry = field.entry
     released = entry.release is not None and entry.release.ends > now
-    return Row(field, released, folded(f"{field.number} {entry.name} {entry.field_id} {entry.use}"))
+    return Row(field, released, findable(f"{field.number} {entry.name} {entry.field_id} {entry.use}"))
 
 
 def _share(drawn: Drawn | None) -> ShareRow | None:
@@ -154,6 +155,13 @@ def folded(text: str) -> str:
     """Without case and accents, as the finder compares."""
     apart = unicodedata.normalize("NFKD", text.casefold())
     return "".join(c for c in apart if not unicodedata.combining(c))
+
+
+def findable(text: str) -> str:
+    """What a finder searches: folded, and with letters spelt out as one does without their keys ("ue" for "ü")."""
+    spelt = unicodedata.normalize("NFC", text).lower().translate(SPELT_OUT)
+    both = dict.fromkeys((folded(text), folded(spelt)))
+    return " ".join(both)
 
 
 def _strip(shares: EntryShares) -> tuple[Piece, ...]:

@@ -18,7 +18,7 @@ window.fieldAtlas = window.fieldAtlas || {};
     rows.forEach(function (row) {
       const farm = farms[row[2]] || "";
       fields.push({ name: row[0], slug: row[1], farm: farm, number: row[3],
-        find: atlas.folded(row[3] + " " + row[0] + " " + row[4] + " " + farm) });
+        find: atlas.findable(row[3] + " " + row[0] + " " + row[4] + " " + farm) });
     });
   };
 

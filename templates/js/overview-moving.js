@@ -33,8 +33,9 @@
     makeRoom();
   }
 
+  var APART = 6;  // pixels between words on one line: closer, two names read as one
   function meets(a, b) {
-    return a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
+    return a.left < b.right + APART && b.left < a.right + APART && a.top < b.bottom && b.top < a.bottom;
   }
 
   // Words here are larger than on paper, where they were placed: a name that would stand on another label goes,

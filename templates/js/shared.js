@@ -16,6 +16,12 @@ window.fieldAtlas = window.fieldAtlas || {};
   atlas.folded = function (text) {
     return text.toLowerCase().normalize("NFKD").replace(/[\u0300-\u036f]/g, "").replace(/ß/g, "ss");
   };
+  // What a finder searches: also with letters spelt out, as `findable` there.
+  var SPELT = { "ä": "ae", "ö": "oe", "ü": "ue", "æ": "ae", "œ": "oe", "ø": "oe", "å": "aa", "đ": "d", "ł": "l", "þ": "th" };
+  atlas.findable = function (text) {
+    var spelt = text.normalize("NFC").toLowerCase().replace(/[äöüæœøåđłþ]/g, function (letter) { return SPELT[letter]; });
+    return Array.from(new Set([atlas.folded(text), atlas.folded(spelt)])).join(" ");
+  };
   var now = window.FIELD_ATLAS_EDITION;
   atlas.apart = 300000;  // milliseconds by which two honest clocks may differ
 

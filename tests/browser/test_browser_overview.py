@@ -13,6 +13,8 @@ from browsing import DEMO_NOW, Visit, visiting
 from playwright.sync_api import Browser, Page
 from sheets import until
 
+from atlas.pages.overview import findable
+
 
 @pytest.fixture(scope="module")
 def fields(demo_atlas: Path) -> list[dict[str, Any]]:
@@ -212,3 +214,12 @@ def test_a_name_without_end_does_not_widen_the_page(browser: Browser, demo_atlas
             page = opened.open(demo_atlas / path)
             page.locator(where).last.evaluate("e => { e.textContent = 'N'.repeat(300); }")
             assert page.evaluate("document.documentElement.scrollWidth") == 360
+
+
+@pytest.mark.parametrize("typed", ["Anzelrün", "anzelrun", "ANZELRUEN"])
+def test_letters_that_a_keyboard_lacks_may_be_spelt_out(visit: Visit, demo_atlas: Path, typed: str) -> None:
+    page = overview(visit, demo_atlas)
+    page.fill("#ov-find", typed)
+    assert shown_rows(page) == ["Anzelrün"]
+    for text in ("Großer Ödhang Æ", "Łąka Øvre", "plain"):  # the list of farms folds its names in the browser
+        assert page.evaluate("text => fieldAtlas.findable(text)", text) == findable(text)

@@ -71,6 +71,30 @@ def test_the_first_screen_says_where_not_to_drive(sheet: Path, browser: Browser,
         visit.check_quiet()
 
 
+@pytest.mark.parametrize("screen", SCREENS)
+def test_the_ground_and_driver_chosen_can_be_read_whole(sheet: Path, browser: Browser, screen: str) -> None:
+    """Measured with the select's own font; 24 px are left for its arrow."""
+    with visiting(browser, *SCREENS[screen]) as visit:
+        page = open_sheet(visit, sheet)
+        for pick, labels in (("ground", words.GROUNDS.values()), ("driver", words.DRIVERS.values())):
+            room = page.locator(f"[data-pick={pick}]").evaluate(
+                """(select, labels) => {
+                  const word = document.createElement("span"), style = getComputedStyle(select);
+                  word.style.font = style.font;
+                  document.body.append(word);
+                  const widths = labels.map(label => {
+                    word.textContent = label;
+                    return word.getBoundingClientRect().width;
+                  });
+                  word.remove();
+                  return select.clientWidth - parseFloat(style.paddingLeft) - 24 - Math.max(...widths);
+                }""",
+                list(labels),
+            )
+            assert room >= 0, pick
+        visit.check_quiet()
+
+
 def test_what_one_presses_is_large_enough(page: Page) -> None:
     """44 by 44 px, for a thumb in a moving cab."""
     small = page.evaluate(

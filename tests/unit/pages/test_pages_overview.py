@@ -14,7 +14,7 @@ from shapely import contains, points, prepare, union_all, wkt
 
 from atlas.driving.records import Zone
 from atlas.pages.context import PageContext
-from atlas.pages.overview import OverviewEntry, entry_of, folded, overview_page
+from atlas.pages.overview import OverviewEntry, entry_of, findable, folded, overview_page
 from atlas.pages.overview_entry import EntryRelease, EntryShares, summarise
 from atlas.pages.overview_picture import NO_GROUND, picture_of, worst_of_blocks
 from atlas.pages.overview_relief import FarmRelief
@@ -230,6 +230,8 @@ def test_many_fields_keep_to_the_sheet(entry: OverviewEntry, ctx: PageContext, r
 
 def test_names_are_found_without_case_and_accents() -> None:
     assert folded("Großer Ödhang Île Žleb") == "grosser odhang ile zleb"
+    assert findable("Großer Ödhang") == "grosser odhang grosser oedhang"
+    assert findable("Upper Île") == "upper ile"
 
 
 def test_names_are_escaped(entry: OverviewEntry, ctx: PageContext, relief: FarmRelief) -> None:
