@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from atlas import __version__
-from atlas.cli_words import MOMENT, PAST, Commands, marking, noted, steps, tell_failures, traced
+from atlas.cli_words import MOMENT, PAST, Commands, marking, noted, steps, tell_failures, traced, typed
 from atlas.errors import RowError
 from atlas.farm.records import GROUNDS
 from atlas.settings import settings_for
@@ -125,7 +125,7 @@ def start(
 
     for remark in make(new, parcels, dems, hazards, settings=settings_for(new, settings_path)):
         noted(remark.text)
-    say(f"{new} is ready; next: field-atlas inspect {new}")
+    say(f"{new} is ready; next: field-atlas inspect {typed(new)}")
 
 
 @main.command()
@@ -148,7 +148,7 @@ def demo(new: Path, fields: int, cell_m: float, seed: int) -> None:
     from atlas.farm.demo import make_demo
 
     make_demo(new, fields, cell_m, seed)
-    say(f"{new} is ready; next: field-atlas build {new}")
+    say(f"{new} is ready; next: field-atlas build {typed(new)}")
 
 
 @main.command(context_settings={"ignore_unknown_options": True})
@@ -205,7 +205,7 @@ def retire(farm: Path, hazard_id: str, by: str, settings_path: Path | None) -> N
     from atlas.farm import change
 
     change.retire(farm, hazard_id, by=by, settings=settings_for(farm, settings_path))
-    say(f"{hazard_id} is gone from the next map on; next: field-atlas build {farm}")
+    say(f"{hazard_id} is gone from the next map on; next: field-atlas build {typed(farm)}")
 
 
 @main.command()
@@ -222,7 +222,7 @@ def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None
 
     change.storm(farm, passed_at, note=note, settings=settings_for(farm, settings_path), tell=noted)
     over = f"{passed_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
-    say(f"Releases given before {over} are over; next: field-atlas build {farm}")
+    say(f"Releases given before {over} are over; next: field-atlas build {typed(farm)}")
 
 
 @main.command()
@@ -250,7 +250,7 @@ def release(
     released = change.release(
         farm, "all" if every else asked, ground, until, by, settings=settings_for(farm, settings_path)
     )
-    say(f"Released: {', '.join(released)}; next: field-atlas build {farm}")
+    say(f"Released: {', '.join(released)}; next: field-atlas build {typed(farm)}")
 
 
 @main.command("take-in")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 import traceback
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 
 import click
 from shapely.geometry import LineString, Point, Polygon
@@ -39,6 +41,12 @@ class Moment(click.ParamType):  # type: ignore[type-arg]  # generic from click 8
 
 MOMENT = Moment()
 PAST = Moment(past=True)
+
+
+def typed(path: Path) -> str:
+    """A path as one has to type it in a shell: spaces and signs quoted, no dash in front."""
+    text = str(path)
+    return shlex.quote(f"./{text}" if text.startswith("-") else text)
 
 
 class Commands(click.Group):

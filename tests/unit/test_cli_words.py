@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import shlex
 import time
+from pathlib import Path
 
 import click
 import pytest
 
-from atlas.cli_words import steps
+from atlas.cli_words import steps, typed
 
 
 class Terminal(io.StringIO):
@@ -28,3 +30,12 @@ def test_the_bar_tells_the_time_left(monkeypatch: pytest.MonkeyPatch) -> None:
     last = screen.getvalue().split("\r")[-1]
     assert "4/100" in last
     assert "00:48:00" in last  # 96 fields of half a minute each
+
+
+@pytest.mark.parametrize(
+    "name", ["farm.gpkg", "our farm.gpkg", "-farm.gpkg", "O'Neil \U0001f600.gpkg", "a/$b.gpkg"]
+)
+def test_the_next_command_can_be_typed_as_it_is_said(name: str) -> None:
+    (word,) = shlex.split(typed(Path(name)))
+    assert Path(word) == Path(name)
+    assert not word.startswith("-")
