@@ -131,6 +131,23 @@ def _rising(gradients: Floats, end: int, out: Cells) -> int:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _cells(
+    place: Floats, eye: Floats, east: float, north: float, distances: Floats, wide: int, out: Steps
+) -> None:  # fmt: skip
+    """Into `out` the flat indices of the field's cells on a stretch of a line of sight."""
+    cols = np.int32(wide)
+    for k in range(distances.size):
+        c = np.int32((eye[0] + distances[k] * east - place[0]) / place[2])
+        r = np.int32((place[1] - (eye[1] + distances[k] * north)) / place[3])
+        out[k] = r * cols + c
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _longer(array: np.ndarray) -> np.ndarray:
+    return np.concatenate((array, np.empty_like(array)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _edges(top: float, step: float, rows: int) -> tuple[Floats, Floats]:
     """Gradients a little under and over the edges and middles of all rows, from the top edge of the first down."""
     under, over = np.empty(2 * rows + 1), np.empty(2 * rows + 1)
@@ -161,11 +178,12 @@ def cast(
     kind = np.zeros((rows, cols), dtype=np.uint8)
     horizon, horizon_m = np.full(cols, -math.pi / 2), np.zeros(cols)
     known_m = np.full(cols, np.inf)
-    pixels, cells = np.empty(1 << 19, dtype=np.int64), np.empty(1 << 19, dtype=np.int64)
+    pixels, cells = np.empty(1 << 16, dtype=np.int64), np.empty(1 << 16, dtype=np.int64)
     ridges = np.empty((1 << 12, 4))
     n = distances.size
     room = np.empty(n, dtype=np.int32), np.empty(n, dtype=np.int32), np.empty(n), np.empty(n)
-    gradients, rising = np.empty(n), np.empty(n, dtype=np.int64)
+    gradients, rising, cell_at = np.empty(n), np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int32)
+    flat = inside.ravel()
     under, over = _edges(top, step, rows)
     count, crests = 0, 0
     for col in range(cols):
@@ -179,6 +197,11 @@ def cast(
         if end < n:
             known_m[col] = distances[end]
         begin, beyond = _stretch(inside.shape[0], inside.shape[1], place, 0.0, eye, east, north, distances)
+        _cells(place, eye, east, north, distances[begin:beyond], inside.shape[1], cell_at[begin:beyond])
+        while pixels.size < count + rows + n:  # a step shows new rows, and one more that is shown already
+            pixels, cells = _longer(pixels), _longer(cells)
+        while ridges.shape[0] < crests + n:
+            ridges = _longer(ridges)
         for k in rising[: _rising(gradients, end, rising)]:
             t, d = gradients[k], distances[k]
             if math.isnan(t):
@@ -186,8 +209,6 @@ def cast(
                 continue
             gap = k > 0 and math.isnan(gradients[k - 1])
             if last_m > 0.0 and d - last_m > max(HIDDEN_M, HIDDEN_SHARE * d) and not gap:
-                if crests == ridges.shape[0]:
-                    ridges = np.concatenate((ridges, np.empty_like(ridges)))
                 ridges[crests, 0], ridges[crests, 1] = col + 0.5, (top - math.atan(steepest)) / step
                 ridges[crests, 2], ridges[crests, 3] = last_m, d
                 crests += 1
@@ -205,18 +226,13 @@ def cast(
                 empty -= 1
             if gap or k < begin or k >= beyond:
                 continue
-            c = np.int32((eye[0] + d * east - place[0]) / place[2])
-            r = np.int32((place[1] - (eye[1] + d * north)) / place[3])
-            if inside[r, c] == 0:
+            cell = cell_at[k]
+            if flat[cell] == 0:
                 continue
-            cell = r * inside.shape[1] + c
             for line in range(max(0, row), low + 1):
                 pixel = line * cols + col
                 if pixel == last_pixel and cell == last_cell:
                     continue
-                if count == pixels.size:
-                    pixels = np.concatenate((pixels, np.empty_like(pixels)))
-                    cells = np.concatenate((cells, np.empty_like(cells)))
                 pixels[count], cells[count] = pixel, cell
                 count += 1
                 last_pixel, last_cell = pixel, cell

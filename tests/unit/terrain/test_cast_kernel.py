@@ -72,6 +72,22 @@ def test_the_cases_show_all_there_is() -> None:
     assert set(np.unique(short[1])) >= {SKY, GROUND}
 
 
+def test_a_picture_with_more_to_it_than_there_was_room_for() -> None:
+    """The same directions over and over: each time the same is found, however often room had to be made."""
+    given, times = given_by(3, SIZES[0], 0.02, 90), 2000
+    once, often = cast(*given), cast(*given[:5], np.tile(given[5], times), *given[6:])
+    assert once[5].size * times > 2**16
+    assert len(once[7]) * times > 2**12
+    for a, b in zip(once[:5], often[:5], strict=True):
+        np.testing.assert_array_equal(np.tile(a, times), b)
+    wide = COLS * times
+    pixels = [(once[5] // COLS) * wide + turn * COLS + once[5] % COLS for turn in range(times)]
+    np.testing.assert_array_equal(often[5], np.concatenate(pixels))
+    np.testing.assert_array_equal(often[6], np.tile(once[6], times))
+    ridges = [once[7] + [turn * COLS, 0.0, 0.0, 0.0] for turn in range(times)]
+    np.testing.assert_array_equal(often[7], np.concatenate(ridges))
+
+
 @pytest.mark.parametrize("sign", [-1.0, 1.0])
 def test_gradients_on_the_edges_of_rows(sign: float) -> None:
     """Ground whose angle falls on the very edge or middle of a row: the arctangent decides, not the table."""
