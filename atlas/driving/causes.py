@@ -22,6 +22,7 @@ Translate = Callable[[str], str]
 
 TERRAIN_KEYS = ("steep", "slippery", "drop", "drop_below", "unknown_edge", "unsurveyed")
 KEYS = (*TERRAIN_KEYS, *HAZARD_KINDS)
+OPEN_KEYS = ("up_down", "to_drop", "no_turn", "cut_off")
 NO_CAUSE = 255
 KEY_OF_REASON = {
     Reason.WITHIN: "steep",  # not met on closed ground
@@ -92,22 +93,35 @@ def closed_causes(field: FieldWords, drive: Drive, tr: Translate = untranslated)
         drive.zone.ravel(), drive.reason.ravel(), field.frame.cells, field.key_of_reason, int(Zone.ON_FOOT)
     )
     found = field.tally(group, len(KEYS))
-    codes = np.flatnonzero(met[Reason.TAG + 1 :]) + 1
-    causes = []
-    for i in np.flatnonzero(found.spread.sum(axis=1) > 0):
-        tags = tuple(int(tag) for tag in codes if field.key_of_reason[Reason.TAG + tag] == i)
-        causes.append(_cause(KEYS[i], field, found, int(i), tr, tags))
+    tags: dict[int, tuple[int, ...]] = {}
+    for tag in (np.flatnonzero(met[Reason.TAG + 1 :]) + 1).tolist():
+        key = int(field.key_of_reason[Reason.TAG + tag])
+        tags[key] = (*tags.get(key, ()), tag)
+    causes = [
+        _cause(KEYS[i], field, found, i, tr, tags.get(i, ()))
+        for i in np.flatnonzero(found.spread.sum(axis=1) > 0).tolist()
+    ]
     return tuple(sorted(causes, key=lambda one: (-one.area_m2, one.key)))
 
 
-def patches(field: FieldWords, masks: dict[str, Mask], tr: Translate = untranslated) -> dict[str, Cause]:
-    """Area and place of other patches, given as masks of the field's cells, (cells,); empty ones are left out."""
-    out = {}
-    for key, mask in masks.items():
-        if mask.any():
-            found = field.tally(np.where(mask, np.uint8(0), np.uint8(NO_CAUSE)), 1)
-            out[key] = _cause(key, field, found, 0, tr, ())
-    return out
+def open_groups(field: FieldWords, drive: Drive) -> dict[str, Bytes]:
+    """What is to be said of open ground: per key of OPEN_KEYS 0 in the cells it holds in, else NO_CAUSE, (cells,).
+    What holds nowhere is left out."""
+    groups, holds = _open_by(
+        drive.zone.ravel(),
+        drive.reason.ravel(),
+        drive.no_turn.ravel(),
+        drive.cut_off.ravel(),
+        field.frame.cells,
+        int(Zone.UP_DOWN),
+        np.array([Reason.DROP_BELOW, Reason.UNKNOWN_EDGE], dtype=np.uint8),
+    )
+    return {key: group for key, group, some in zip(OPEN_KEYS, groups, holds, strict=True) if some}
+
+
+def patches(field: FieldWords, groups: dict[str, Bytes], tr: Translate = untranslated) -> dict[str, Cause]:
+    """Area and place of other patches: cells of 0 in groups as those of `open_groups`."""
+    return {key: _cause(key, field, field.tally(group, 1), 0, tr, ()) for key, group in groups.items()}
 
 
 @dataclass(frozen=True)
@@ -144,6 +158,31 @@ def _closed_by(
             group[i] = key_of_reason[why]
             met[why] = True
     return group, met
+
+
+@njit(cache=True)
+def _open_by(
+    zone: Bytes, reason: Bytes, no_turn: Bytes, cut_off: Bytes, cells: npt.NDArray[np.int64], up_down: int,
+    to_drop: Bytes,
+) -> tuple[Bytes, Mask]:  # fmt: skip
+    """The groups of OPEN_KEYS, (keys, cells), and which of them hold anywhere; `to_drop`: the two reasons."""
+    group, holds = np.full((4, cells.size), NO_CAUSE, dtype=np.uint8), np.zeros(4, dtype=np.bool_)
+    for i in range(cells.size):
+        cell = cells[i]
+        if cut_off[cell] > 0:  # told of by itself, as more ground; to go there would be no word to act on
+            group[3, i] = 0
+            holds[3] = True
+            continue
+        if zone[cell] == up_down:
+            group[0, i] = 0
+            holds[0] = True
+            if reason[cell] == to_drop[0] or reason[cell] == to_drop[1]:
+                group[1, i] = 0
+                holds[1] = True
+        if no_turn[cell] > 0:
+            group[2, i] = 0
+            holds[2] = True
+    return group, holds
 
 
 @njit(cache=True)

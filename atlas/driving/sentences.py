@@ -8,12 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-import numpy as np
-
 from atlas.driving import place_names as names
-from atlas.driving.causes import Cause, FieldWords, closed_causes, patches
+from atlas.driving.causes import Cause, FieldWords, closed_causes, open_groups, patches
 from atlas.driving.places import untranslated
-from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
+from atlas.driving.records import Drive, TaggedHazard
 from atlas.words import N_, number
 
 Translate = Callable[[str], str]
@@ -188,22 +186,11 @@ def _how(field: FieldWords, drive: Drive, tr: Translate) -> tuple[str, ...]:
     """The second sentence: how to go on the rest."""
     open_m2 = drive.any_way_m2 + drive.up_down_m2
     area_m2 = open_m2 + drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
-    cells = field.frame.cells
-    up_down = drive.zone.ravel()[cells] == Zone.UP_DOWN
-    masks = {"up_down": up_down, "to_drop": np.zeros_like(up_down)}
-    why = drive.reason.ravel()[cells[up_down]]
-    masks["to_drop"][up_down] = (why == Reason.DROP_BELOW) | (why == Reason.UNKNOWN_EDGE)
-    for key, where in (("no_turn", drive.no_turn), ("cut_off", drive.cut_off)):
-        if where.any():
-            masks[key] = where.ravel()[cells] > 0
-    if "cut_off" in masks:  # told of by itself, as more ground; to go there would be no word to act on
-        for key in ("up_down", "to_drop", "no_turn"):
-            if key in masks:
-                masks[key] = masks[key] & ~masks["cut_off"]
-    lost_m2 = float(field.frame.weight[masks["cut_off"]].sum()) if "cut_off" in masks else 0.0
+    groups = open_groups(field, drive)
+    lost_m2 = float(field.frame.weight[groups["cut_off"] == 0].sum()) if "cut_off" in groups else 0.0
     if lost_m2 > 0 and lost_m2 >= NEARLY * open_m2:
         return (_sentence([tr(S_NO_WAY_IN if lost_m2 >= WHOLE * open_m2 else S_HARDLY_A_WAY_IN)]),)
-    found = patches(field, masks, tr)
+    found = patches(field, groups, tr)
     parts = []
     for key, least in (
         ("up_down", max(20.0, 0.01 * area_m2)),

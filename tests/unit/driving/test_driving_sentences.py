@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.driving import place_names
 from atlas.driving import sentences as say
-from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words
+from atlas.driving.causes import NO_CAUSE, OPEN_KEYS, Cause, FieldWords, closed_causes, field_words, open_groups
 from atlas.driving.features import NAMED, named
 from atlas.driving.places import untranslated
 from atlas.driving.records import Drive, Reason, TaggedHazard, Zone
@@ -333,6 +333,24 @@ def test_every_phrase_can_be_translated() -> None:
     (told,) = say.where_not(words(), closed(slice(0, 10), slice(0, 100)), shout)
     assert told == told.upper().replace(" M²", " M²")
     assert place_names.ALONG_EDGE[0] in seen
+
+
+def test_groups_of_open_ground_are_their_plain_reading() -> None:
+    """Each in its own cells of the field alone, and none of what holds nowhere."""
+    draw = np.random.default_rng(3)
+    covered = (draw.random(GRID.shape) < 0.8).astype(np.float32)
+    field = field_words(FIELD, GRID, covered, HEIGHTS, ())
+    zone, reason = (draw.integers(0, most, GRID.shape).astype(np.uint8) for most in (len(Zone), 2 + max(Reason)))
+    cut, stuck = (draw.integers(0, 2, GRID.shape).astype(np.uint8) for _ in range(2))
+    up_down = zone == Zone.UP_DOWN
+    to_drop = up_down & np.isin(reason, (Reason.DROP_BELOW, Reason.UNKNOWN_EDGE))
+    plain = (*(mask & (cut == 0) for mask in (up_down, to_drop, stuck > 0)), cut > 0)
+    groups = open_groups(field, drive(zone, reason, cut, stuck))
+    assert tuple(groups) == OPEN_KEYS
+    for group, mask in zip(groups.values(), plain, strict=True):
+        np.testing.assert_array_equal(group, np.where(mask[covered > 0], 0, NO_CAUSE))
+    assert list(open_groups(field, drive(zone, np.zeros_like(reason), None, stuck))) == ["up_down", "no_turn"]
+    assert open_groups(field, drive(*maps())) == {}
 
 
 def test_what_drives_share_is_said_to_each_in_its_own_words() -> None:
