@@ -9,9 +9,10 @@ import numpy as np
 from pyproj import Transformer
 from shapely.geometry import MultiPolygon, Point, Polygon
 
+from atlas.blocks import means
 from atlas.driving.places import place_words
 from atlas.driving.records import TaggedHazard
-from atlas.grid import Floats, Floats32, Grid, Heights
+from atlas.grid import Floats32, Grid, Heights
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.slope import horn
 from atlas.terrain.wetness import likely_wet
@@ -69,14 +70,8 @@ def coarsened(heights: Heights, covered: Floats32) -> tuple[Heights, Floats32]:
     if (down, across) == (1, 1) or rows == 0 or cols == 0:
         return heights, covered
     coarse = Grid(grid.crs, grid.west, grid.north, grid.cell_x * across, grid.cell_y * down, rows, cols)
-    z = _means(heights.z, down, across, rows, cols)
-    return Heights(coarse, z), _means(covered.astype(np.float64), down, across, rows, cols).astype(np.float32)
-
-
-def _means(values: Floats, down: int, across: int, rows: int, cols: int) -> Floats:
-    blocks = values[: rows * down, : cols * across].reshape(rows, down, cols, across)
-    means: Floats = blocks.mean(axis=(1, 3))
-    return means
+    z = means(heights.z, down, across)
+    return Heights(coarse, z), means(covered.astype(np.float64), down, across).astype(np.float32)
 
 
 def _offset(part: Grid, whole: Grid) -> tuple[int, int]:

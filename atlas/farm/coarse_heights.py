@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from atlas.blocks import means
 from atlas.errors import TerrainError
 from atlas.grid import Bounds, CellWindow, Floats, Floats32, Grid, Heights
 
@@ -110,5 +111,4 @@ def _means(z: Floats, f: int) -> Floats32:
     rows, cols = -(-z.shape[0] // f), -(-z.shape[1] // f)
     padded = np.full((rows * f, cols * f), np.nan)
     padded[: z.shape[0], : z.shape[1]] = z
-    means: Floats = padded.reshape(rows, f, cols, f).mean(axis=(1, 3))
-    return means.astype(np.float32)
+    return means(padded, f, f).astype(np.float32)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from atlas.blocks import folded
 from atlas.driving.records import Drive
 from atlas.grid import Bytes, Floats, Mask
 from atlas.pages.data_kernel import CUT_OFF, NO_TURN, OUTSIDE, worst_cells
@@ -71,7 +72,7 @@ def page_cells(terrain: TerrainSurvey) -> PageCells:
     whole = np.zeros((rows * per_row, cols * per_col), dtype=np.bool_)
     part = covered[row : row + whole.shape[0], col : col + whole.shape[1]]
     whole[: part.shape[0], : part.shape[1]] = part
-    inside = np.asarray(whole.reshape(rows, per_row, cols, per_col).any(axis=(1, 3)), dtype=np.bool_)
+    inside = np.asarray(folded(np.logical_or, whole, per_row, per_col), dtype=np.bool_)
     return PageCells(
         row, col, per_row, per_col, rows, cols,
         grid.west + col * grid.cell_x, grid.north - row * grid.cell_y,

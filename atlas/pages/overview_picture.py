@@ -12,6 +12,7 @@ from shapely import set_precision, unary_union, wkt
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
 
+from atlas.blocks import folded
 from atlas.driving.records import Drive, Zone
 from atlas.grid import Bytes, Grid, Mask
 from atlas.terrain.figures import TerrainSurvey
@@ -73,7 +74,7 @@ def worst_of_blocks(zone: Bytes, inside: Mask, per_block: int) -> Bytes:
     cols = -(-zone.shape[1] // per_block)
     padded = np.full((rows * per_block, cols * per_block), -1, dtype=np.int16)
     padded[: zone.shape[0], : zone.shape[1]] = np.where(inside, zone.astype(np.int16), -1)
-    blocks = padded.reshape(rows, per_block, cols, per_block).max(axis=(1, 3))
+    blocks = folded(np.maximum, padded, per_block, per_block)
     return np.where(blocks < 0, NO_GROUND, blocks).astype(np.uint8)
 
 

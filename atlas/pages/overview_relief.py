@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image
 
+from atlas.blocks import folded
 from atlas.farm.farm import Farm
 from atlas.globe import wkt_to_lonlat
 from atlas.grid import Bounds, Bytes, Floats, Grid, Heights
@@ -113,10 +114,9 @@ def block_means(z: Floats, step: int, rows: int, cols: int) -> Floats:
     """Mean of each `step` × `step` block, over the heights it has; NaN where it has none."""
     padded = np.full((rows * step, cols * step), np.nan)
     padded[: z.shape[0], : z.shape[1]] = z[: rows * step, : cols * step]
-    blocks = padded.reshape(rows, step, cols, step)
-    known = np.isfinite(blocks)
-    counts = known.sum(axis=(1, 3))
-    sums = np.where(known, blocks, 0.0).sum(axis=(1, 3))
+    known = np.isfinite(padded)
+    counts = folded(np.add, known.astype(np.int64), step, step)
+    sums = folded(np.add, np.where(known, padded, 0.0), step, step)
     return np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
 
 

@@ -75,11 +75,12 @@ def test_the_cases_show_all_there_is() -> None:
 def test_a_picture_with_more_to_it_than_there_was_room_for() -> None:
     """The same directions over and over: each time the same is found, however often room had to be made."""
     given, times = given_by(3, SIZES[0], 0.02, 90), 2000
-    once, often = cast(*given), cast(*given[:5], np.tile(given[5], times), *given[6:])
+    round_and_round: Given = (*given[:5], np.tile(given[5], times), *given[6:])
+    once, often = cast(*given), cast(*round_and_round)
     assert once[5].size * times > 2**16
     assert len(once[7]) * times > 2**12
     for a, b in zip(once[:5], often[:5], strict=True):
-        np.testing.assert_array_equal(np.tile(a, times), b)
+        np.testing.assert_array_equal(np.tile(np.asarray(a), times), b)
     wide = COLS * times
     pixels = [(once[5] // COLS) * wide + turn * COLS + once[5] % COLS for turn in range(times)]
     np.testing.assert_array_equal(often[5], np.concatenate(pixels))
