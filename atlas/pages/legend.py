@@ -21,7 +21,7 @@ class Sign:
     note: str = ""
 
 
-NOTE_UP_DOWN = N_("the bob hangs downhill")
+NOTE_UP_DOWN = N_("the round end points downhill")
 
 
 def zone_signs(survey: FieldSurvey) -> tuple[Sign, ...]:

@@ -194,6 +194,12 @@ def test_the_order_of_the_sheet(sheet: dict[str, bytes]) -> None:
     assert all(m in html for m in marks)
 
 
+def test_the_legend_names_the_sign_s_end_by_what_one_sees(sheet: dict[str, bytes]) -> None:
+    html = html_of(sheet)
+    assert "straight up or down, never across <small>(the round end points downhill)" in html
+    assert not re.search(r"\bbob\b", re.sub(r"<[^>]*>", " ", html))
+
+
 def test_the_words_of_the_slope_map_stand_below_it_where_long_ones_find_room(sheet: dict[str, bytes]) -> None:
     html = html_of(sheet)
     picture = html[html.index('id="class-map"') :]
