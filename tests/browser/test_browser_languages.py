@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,22 +44,47 @@ def name_of(code: str, kind: str) -> str:
     return f"{kind}.html" if code == LANGUAGES[0] else f"{kind}.{code}.html"
 
 
+@dataclass(frozen=True)
+class Seen:
+    """What one page showed when it was opened on a tablet."""
+
+    drafts: list[str]
+    links: list[str]
+    wrong: list[str]
+
+
+@pytest.fixture(scope="module")
+def seen(atlas: Path, browser: Browser) -> Callable[[str], dict[str, Seen]]:
+    """Every kind of page in a language, each opened once for all that is asked of it."""
+
+    @cache
+    def look(code: str) -> dict[str, Seen]:
+        found = {}
+        with visiting(browser, *TABLET) as visit:
+            for kind in KINDS:
+                page = visit.open(atlas / name_of(code, kind))
+                page.wait_for_timeout(100)
+                assert page.locator("html").get_attribute("lang") == code
+                drafts = page.locator(".draft").all_inner_texts()
+                links = page.locator("a[href*='.html']:not(.languages a)").evaluate_all(
+                    "all => all.map(a => a.getAttribute('href'))"
+                )
+                wrong = violations(page)
+                for width in (*(size[0] for size in (TABLET, PHONE)), 360):
+                    page.set_viewport_size({"width": width, "height": 900})
+                    wrong += [f"at {width} px: {e}" for e in too_wide(page)]
+                found[kind] = Seen(drafts, links, wrong)
+            visit.check_quiet()
+        return found
+
+    return look
+
+
 @pytest.mark.parametrize("code", LANGUAGES)
-def test_every_kind_of_page_passes_axe_and_fits_the_screen(atlas: Path, browser: Browser, code: str) -> None:
-    bad: dict[str, list[str]] = {}
-    with visiting(browser, *TABLET) as visit:
-        for kind in KINDS:
-            page = visit.open(atlas / name_of(code, kind))
-            page.wait_for_timeout(100)
-            assert page.locator("html").get_attribute("lang") == code
-            found = violations(page)
-            for width in (*(size[0] for size in (TABLET, PHONE)), 360):
-                page.set_viewport_size({"width": width, "height": 900})
-                found += [f"at {width} px: {e}" for e in too_wide(page)]
-            if found:
-                bad[kind] = found
-        visit.check_quiet()
-    assert bad == {}
+def test_every_kind_of_page_passes_axe_and_fits_the_screen(
+    seen: Callable[[str], dict[str, Seen]], code: str
+) -> None:
+    assert {kind: page.wrong for kind, page in seen(code).items() if page.wrong} == {}
 
 
 @pytest.mark.parametrize("code", LANGUAGES)
@@ -79,13 +106,8 @@ def test_the_first_screen_holds_what_it_must(
         assert ring["y"] - shown["y"] >= 100  # pixels of map
 
 
-def test_only_languages_nobody_checked_say_that_they_are_drafts(atlas: Path, browser: Browser) -> None:
-    said = {code: [] for code in LANGUAGES}  # type: dict[str, list[str]]
-    with visiting(browser) as visit:
-        for code in LANGUAGES:
-            for kind in KINDS:
-                page = visit.open(atlas / name_of(code, kind))
-                said[code] += page.locator(".draft").all_inner_texts()
+def test_only_languages_nobody_checked_say_that_they_are_drafts(seen: Callable[[str], dict[str, Seen]]) -> None:
+    said = {code: [text for page in seen(code).values() for text in page.drafts] for code in LANGUAGES}
     for code, found in said.items():
         assert len(found) == (len(KINDS) if language(code).draft else 0), code
     assert said["de"][0].startswith("Entwurf, ")
@@ -108,18 +130,13 @@ def test_the_switch_leads_to_the_same_page_in_each_language_and_back(atlas: Path
         visit.check_quiet()
 
 
-def test_a_page_links_to_pages_in_its_own_language(atlas: Path, browser: Browser) -> None:
+@pytest.mark.parametrize("code", LANGUAGES)
+def test_a_page_links_to_pages_in_its_own_language(seen: Callable[[str], dict[str, Seen]], code: str) -> None:
     other = re.compile(rf"\.({'|'.join(LANGUAGES[1:])})\.html")
-    with visiting(browser) as visit:
-        for code in LANGUAGES:
-            for kind in KINDS:
-                page = visit.open(atlas / name_of(code, kind))
-                links = page.locator("a[href*='.html']:not(.languages a)").evaluate_all(
-                    "all => all.map(a => a.getAttribute('href'))"
-                )
-                assert links
-                ends = {found[1] if (found := other.search(link)) else LANGUAGES[0] for link in links}
-                assert ends == {code}, (kind, links)
+    for kind, page in seen(code).items():
+        assert page.links
+        ends = {found[1] if (found := other.search(link)) else LANGUAGES[0] for link in page.links}
+        assert ends == {code}, (kind, page.links)
 
 
 @pytest.mark.parametrize("code", LANGUAGES)

@@ -28,13 +28,25 @@ from atlas.settings import Settings
 
 NOW = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)
 SPOT = "00000000-0000-4000-8000-000000000000"
+# Sixteen processes that have read all they need and opened nothing, each waiting for the pipe to be closed.
 MARK = """
-import sys
+import os, sys
 from pathlib import Path
 from shapely.geometry import Point
 from atlas.farm.change import mark
-sys.stdin.readline()
-print(mark(Path(sys.argv[1]), "slip", Point(float(sys.argv[2]), float(sys.argv[3])), note=sys.argv[4]))
+path, where = Path(sys.argv[1]), Point(float(sys.argv[2]), float(sys.argv[3]))
+go, started = os.pipe()
+writers = []
+for number in range(16):
+    writers.append(os.fork())
+    if not writers[-1]:
+        os.close(started)
+        os.read(go, 1)
+        print(mark(path, "slip", where, note=f"n{number}"), flush=True)
+        os._exit(0)
+os.close(started)
+codes = [os.waitstatus_to_exitcode(os.waitpid(writer, 0)[1]) for writer in writers]
+sys.exit(any(codes))
 """
 
 
@@ -61,16 +73,9 @@ def spot(farm: Path) -> Point:
 def test_sixteen_who_mark_at_once_all_keep_their_rows(farm: Path) -> None:
     where = spot(farm)
     command = [sys.executable, "-c", MARK, str(farm), str(where.x), str(where.y)]
-    writers = [
-        subprocess.Popen([*command, f"n{i}"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        for i in range(16)
-    ]
-    for writer in writers:  # all have started; now all go
-        assert writer.stdin is not None
-        writer.stdin.write("\n")
-        writer.stdin.flush()
-    printed = [writer.communicate(timeout=180)[0].strip() for writer in writers]
-    assert [writer.returncode for writer in writers] == [0] * 16
+    ended = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=False, timeout=180)
+    assert ended.returncode == 0
+    printed = ended.stdout.split()
     stored = rows(farm, "SELECT hazard_id, note FROM hazards WHERE kind = 'slip'")
     assert sorted(row[0] for row in stored) == sorted(printed)
     assert {row[1] for row in stored} == {f"n{i}" for i in range(16)}
