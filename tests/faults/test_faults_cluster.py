@@ -90,6 +90,7 @@ def test_when_nobody_is_left_the_rest_is_surveyed_here(
     few: Path, tmp_path: Path, scheduler_too: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(running, "PATIENCE_S", 1.0)
+    monkeypatch.setattr(running, "LOOK_S", 0.25)
     with Cluster(tmp_path) as cluster:
         cluster.add_workers(1, "--no-nanny")
         dying = [*cluster.workers, *([cluster.scheduler] if scheduler_too else [])]
