@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from atlas.survey import FieldSurvey
 
 OUTLINE_TOLERANCE_M = 0.5  # 0.1 mm at 1:5000
+PLACE_M = 0.1  # outlines are kept to this
 
 
 @dataclass(frozen=True)
@@ -159,7 +160,11 @@ class OverviewEntry:
 def summarise(survey: FieldSurvey, released: Drive | None, unreleased: Drive | None) -> OverviewEntry:
     """One field's entry from the drives that paper shows: while its release holds, and without one."""
     parcel, figures = survey.parcel, survey.terrain.figures
-    outline = set_precision(parcel.shape.simplify(OUTLINE_TOLERANCE_M), 0.1)
+    outline = set_precision(parcel.shape.simplify(OUTLINE_TOLERANCE_M), PLACE_M)
+    if (
+        outline.is_empty
+    ):  # a sliver that a cut left behind: its box, so that it has a place on the map all the same
+        outline = set_precision(parcel.shape.envelope.buffer(2 * PLACE_M, join_style="mitre"), PLACE_M)
     middle = maximum_inscribed_circle(parcel.shape, tolerance=1.0).coords[0]
     return OverviewEntry(
         parcel.field_id,

@@ -16,6 +16,7 @@ import small_farm
 from click.testing import CliRunner
 from shapely.geometry import LineString
 
+from atlas import engine
 from atlas.cli import main
 from atlas.driving.machines import rig
 from atlas.errors import FarmFileError, LayerError, RowError, SettingsError, TerrainError
@@ -284,3 +285,16 @@ def test_an_endless_name_does_not_fill_the_terminal(farm: Path) -> None:
     refused = CliRunner().invoke(main, ["build", str(farm), "--out", str(farm.parent / "out")])
     assert refused.exit_code == 2
     assert len(refused.output) < 1_200
+
+
+def test_a_sliver_that_a_cut_left_behind_costs_no_map(farm: Path, tmp_path: Path) -> None:
+    """Its outline to a tenth of a metre is nothing, and the overview of all fields failed on it."""
+    parcels = pyogrio.read_dataframe(farm, layer="parcels")
+    middle = parcels.geometry[0].centroid
+    parcels.loc[0, "geometry"] = shapely.MultiPolygon(
+        [shapely.box(middle.x, middle.y, middle.x + 9, middle.y + 0.01)]
+    )
+    pyogrio.write_dataframe(parcels, farm, layer="parcels")
+    report = engine.build(farm, tmp_path / "build", settings=SETTINGS)
+    assert report.failed == ()
+    assert parcels["name"][0] in (tmp_path / "build" / "index.html").read_text("utf-8")
