@@ -95,6 +95,20 @@ def test_the_ground_and_driver_chosen_can_be_read_whole(sheet: Path, browser: Br
         visit.check_quiet()
 
 
+def test_a_strip_s_slope_map_is_seen_at_once_and_a_note_without_end_keeps_to_the_page(
+    ctx: PageContext, tmp_path: Path, browser: Browser
+) -> None:
+    strip = write_sheet(tmp_path, made_survey(ctx, east_m=12, north_m=110), ctx)
+    with visiting(browser, 800, 1280) as visit:
+        page = open_sheet(visit, strip)
+        box = page.locator("#class-map").bounding_box()
+        assert box is not None
+        assert box["height"] <= 1280
+        page.locator(".keep-off q, .tags q").first.evaluate("q => { q.textContent = 'x'.repeat(3000); }")
+        assert page.evaluate("document.documentElement.scrollWidth") == 800
+        visit.check_quiet()
+
+
 def test_what_one_presses_is_large_enough(page: Page) -> None:
     """44 by 44 px, for a thumb in a moving cab."""
     small = page.evaluate(
