@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,6 +19,12 @@ if os.environ.get("CI"):
     settings.load_profile("ci")
 
 MAY_3 = datetime(2026, 5, 3, 6, 0, tzinfo=UTC)
+
+
+def pytest_configure() -> None:
+    """Ctrl-C is heard, also where the tests run in a shell's background, which has it ignored."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")

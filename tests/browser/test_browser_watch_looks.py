@@ -101,7 +101,7 @@ def test_the_machine_on_the_map_is_to_scale_and_turned(page: Page) -> None:
     walk(page, (EVEN[0] + 3, EVEN[1]), (EVEN[0] + 9, EVEN[1]), 2, accuracy=4.0)
     boxes = page.evaluate(
         """() => {
-          const x = east => fieldAtlas.map.latLngToContainerPoint([0, east]).x, per = x(1) - x(0);
+          const x = east => fieldAtlas.map.latLngToContainerPoint([0, east]).x, per = (x(1000) - x(0)) / 1000;
           const of = name => document.querySelector("#map_field ." + name).getBoundingClientRect();
           return ["machine-ring", "machine-body", "machine-way"].map(n => [of(n).width / per, of(n).height / per]);
         }"""
