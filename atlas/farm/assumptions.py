@@ -35,6 +35,6 @@ def said(layer: Layer, schema: LayerSchema, read: Table) -> list[Remark]:
 
 
 def listed(numbers: Sequence[str]) -> str:
-    """Row numbers in one line, the first of many."""
+    """Numbers of rows, or ids, in one line: the first of many."""
     more = f" and {len(numbers) - LISTED} more" if len(numbers) > LISTED else ""
     return ", ".join(numbers[:LISTED]) + more

@@ -12,7 +12,8 @@ from atlas.errors import RowError
 from atlas.farm import values
 from atlas.farm.change_places import FarmChange, Place
 from atlas.farm.edit_rows import quoted
-from atlas.farm.holding import CLOCKS_APART, still_to_come
+from atlas.farm.holding import CLOCKS_APART, releases_in_force, still_to_come
+from atlas.farm.records import Release, Storm
 from atlas.farm.schema import RELEASES, STORMS, LayerSchema
 
 _LONG_AGO = datetime(1, 1, 1, tzinfo=UTC)
@@ -74,21 +75,23 @@ def after_storms_and_releases(change: FarmChange, now: datetime) -> datetime:
 
 
 def still_released(change: FarmChange, now: datetime) -> list[str]:
-    """Ids of fields whose last release was given after the last storm passed and has not run out, sorted."""
+    """Ids of fields whose release is in force for the next map, sorted."""
     storm, _ = _last(change, _dated(change, STORMS, "passed_at"))
     place = change.have(RELEASES)
     if place is None or not {"field_id", "released_at", "until"} <= set(place.columns):
         return []
+    key = quoted(place.table.key)
     fields = change.db.execute(
-        f"SELECT {quoted(place.table.key)}, {quoted(place.columns['field_id'])} FROM {quoted(place.table.name)}"
+        f"SELECT {key}, {quoted(place.columns['field_id'])} FROM {quoted(place.table.name)} ORDER BY {key}"
     )
     given, ends = (dict(_moments(change, place, column)) for column in ("released_at", "until"))
-    last: dict[str, tuple[datetime, datetime]] = {}
-    for key, cell in fields:
-        if key in given and key in ends:
-            told = given[key], ends[key]
-            last[values.text(cell)] = max(last.get(values.text(cell), told), told)
-    return sorted(field_id for field_id, (at, until) in last.items() if at > storm and until > now)
+    told = [
+        Release(values.text(cell), "", "", given[row], ends[row])
+        for row, cell in fields
+        if row in given and row in ends
+    ]
+    latest = max(now, _newest(change)[0])
+    return sorted(r.field_id for r in releases_in_force(told, [Storm("", storm, "")], now, latest))
 
 
 def _newest(change: FarmChange) -> tuple[datetime, str]:

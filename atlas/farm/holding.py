@@ -58,7 +58,7 @@ def holding(
     return Holding(
         tuple(_after_storms(hazard, passed) for hazard in live),
         passed,
-        _releases_in_force(releases, passed, when, latest),
+        releases_in_force(releases, passed, when, latest),
         said,
     )
 
@@ -94,7 +94,7 @@ def _after_storms(hazard: Hazard, storms: Sequence[Storm]) -> Hazard:
     return replace(hazard, unconfirmed=seen is None or seen < storms[-1].passed_at)
 
 
-def _releases_in_force(
+def releases_in_force(
     releases: Sequence[Release], storms: Sequence[Storm], when: datetime, latest: datetime
 ) -> tuple[Release, ...]:
     """The latest word on each field, where it still holds: given after the last storm, not run out.

@@ -187,7 +187,7 @@ def _answering(folder: Path, pattern: str) -> list[Path]:
     """The files that a name with * or ? stands for; none where no file could be called so."""
     try:
         return sorted(folder.glob(pattern)) if not Path(pattern).is_absolute() else []
-    except (OSError, ValueError, NotImplementedError, IndexError):  # pathlib's, each for some odd pattern
+    except (OSError, ValueError, NotImplementedError, IndexError):  # pathlib refuses some, as a drive alone
         return []
 
 

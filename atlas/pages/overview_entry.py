@@ -161,9 +161,7 @@ def summarise(survey: FieldSurvey, released: Drive | None, unreleased: Drive | N
     """One field's entry from the drives that paper shows: while its release holds, and without one."""
     parcel, figures = survey.parcel, survey.terrain.figures
     outline = set_precision(parcel.shape.simplify(OUTLINE_TOLERANCE_M), PLACE_M)
-    if (
-        outline.is_empty
-    ):  # a sliver that a cut left behind: its box, so that it has a place on the map all the same
+    if outline.is_empty:  # a sliver that a cut left behind: its box, so that it has a place on the map
         outline = set_precision(parcel.shape.envelope.buffer(2 * PLACE_M, join_style="mitre"), PLACE_M)
     middle = maximum_inscribed_circle(parcel.shape, tolerance=1.0).coords[0]
     return OverviewEntry(

@@ -133,7 +133,7 @@ def _rising(gradients: Floats, end: int, out: Cells) -> int:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _cells(
     place: Floats, eye: Floats, east: float, north: float, distances: Floats, wide: int, out: Steps
-) -> None:  # fmt: skip
+) -> None:
     """Into `out` the flat indices of the field's cells on a stretch of a line of sight."""
     cols = np.int32(wide)
     for k in range(distances.size):

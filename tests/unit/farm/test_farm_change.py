@@ -148,6 +148,16 @@ def test_fields_released_since_the_storm_are_named_as_it_is_written_down(farm: P
     assert told == []  # it has run out
 
 
+def test_a_release_still_to_come_is_none_as_a_storm_is_written_down(farm: Path) -> None:
+    """As on the map: it opens nothing, and what it follows no longer holds."""
+    told: list[str] = []
+    release(farm, "all", "damp", NOW + timedelta(hours=9), "Runa", at=NOW + timedelta(minutes=5))
+    storm(farm, NOW - timedelta(hours=1), "hail", now=NOW, tell=told.append)
+    assert told == []
+    storm(farm, NOW - timedelta(hours=1), "hail", now=NOW + timedelta(minutes=6), tell=told.append)
+    assert [sentence.startswith("released since it passed") for sentence in told] == [True]
+
+
 def test_a_time_without_zone_is_the_clock_on_the_wall(farm: Path) -> None:
     local = datetime(2026, 5, 4, 8, 0)
     storm(farm, local)

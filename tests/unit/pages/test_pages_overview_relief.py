@@ -48,7 +48,7 @@ class MadeTerrain:
         return None
 
     def coarse(self, bounds: Bounds, cell_m: float) -> Heights:
-        raise NotImplementedError(f"nobody looks far here, {bounds} in cells of {cell_m} m")
+        raise AssertionError(f"nobody looks far here, {bounds} in cells of {cell_m} m")
 
     def coarse_fingerprint(self, bounds: Bounds, cell_m: float) -> str:
         return f"{bounds} {cell_m}"
