@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from shapely.geometry import MultiPolygon, Polygon
 
+from atlas.driving.entering import entered_by
 from atlas.driving.machines import Rig
 from atlas.driving.records import DrivingSurvey
 from atlas.driving.surveying import survey_driving
@@ -60,7 +61,7 @@ class FieldSurvey:
     place: Place
     terrain: TerrainSurvey
     driving: DrivingSurvey
-    ways_in: tuple[WayIn, ...]  # within 30 m of the field
+    ways_in: tuple[WayIn, ...]  # those that lead into the field, not its neighbours'
     neighbours: tuple[Outline, ...]
     release: Release | None  # in force when the atlas was built
     remarks: tuple[str, ...]  # assumed or mended in this field's rows
@@ -76,11 +77,9 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
     """
     box = Bounds(*parcel.shape.bounds)
     release = next(iter(farm.releases_of(parcel)), None)
-    ways_in = tuple(
-        w
-        for w in farm.ways_in_near(box.grown(WAY_IN_WITHIN_M))
-        if w.shape.distance(parcel.shape) <= WAY_IN_WITHIN_M
-    )
+    around_it = farm.ways_in_near(box.grown(WAY_IN_WITHIN_M))
+    near = [w for w in around_it if w.shape.distance(parcel.shape) <= WAY_IN_WITHIN_M]
+    ways_in = entered_by(parcel, near)
     around = farm.terrain.read(box, read_margin_m(settings))
     terrain = survey_terrain(parcel.shape, _cut(around, box, margin_m(settings)), settings)
     to_globe = to_lonlat(farm.terrain.grid.crs)

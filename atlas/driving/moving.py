@@ -6,12 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry import Point
 
 from atlas.driving.bits_kernel import Bits, pack, unpack
+from atlas.driving.entering import lets_in
 from atlas.driving.machines import Machine
 from atlas.driving.reach import near_any, out_of_reach, stuck_on, ways_up_and_down
 from atlas.driving.records import Zone
+from atlas.farm.records import WayIn
 from atlas.grid import Bytes, CellWindow, Mask
 from atlas.terrain.figures import TerrainSurvey
 
@@ -29,33 +30,41 @@ class Moved:
 class Moves:
     """One field's answers, remembered by what they rest on, since grounds, drivers and machines often agree."""
 
-    def __init__(self, terrain: TerrainSurvey, ways_in: Sequence[Point]) -> None:
+    def __init__(self, terrain: TerrainSurvey, ways_in: Sequence[WayIn]) -> None:
         self._grid = terrain.grid
         self._box = _box(terrain.covered > 0)
         self._part_grid = terrain.grid.part(self._box)
         self._covered = self._part(terrain.covered)
         self._inside = self._covered > 0
         self._ways = ways_up_and_down(self._part(terrain.z), self._part_grid)
-        self._gates = pack(near_any(self._part_grid, ways_in)) if ways_in else None
+        self._ways_in = tuple(ways_in)
+        self._gates: dict[tuple[WayIn, ...], Bits] = {}
         self._nothing = _Found(0.0, np.zeros(terrain.grid.shape, dtype=np.uint8))
-        self._lost: dict[tuple[float, bytes], _Found] = {}
+        self._lost: dict[tuple[float, tuple[WayIn, ...], bytes], _Found] = {}
         self._stuck: dict[tuple[float, bytes, bytes], _Found] = {}
 
     def of(self, m: Machine, zone: Bytes) -> Moved:
         """Where `m` is cut off or cannot turn on this zone map, (rows, cols) of Zone."""
         part = self._part(zone)
         any_way, up_down = (pack((part == z) & self._inside) for z in (Zone.ANY_WAY, Zone.UP_DOWN))
-        lost = self._lost_to(m.width_m, any_way | up_down)
+        lost = self._lost_to(m, any_way | up_down)
         stuck = self._stuck_on(m.turn_radius_m, any_way, up_down)
-        return Moved(None if self._gates is None else lost.area_m2, stuck.area_m2, lost.cells, stuck.cells)
+        return Moved(lost.area_m2 if self._ways_in else None, stuck.area_m2, lost.cells, stuck.cells)
 
-    def _lost_to(self, width_m: float, drivable: Bits) -> _Found:
-        if self._gates is None:
+    def _lost_to(self, m: Machine, drivable: Bits) -> _Found:
+        if not self._ways_in:
             return self._nothing
-        key = (width_m, drivable.tobytes())
+        through = tuple(w for w in self._ways_in if lets_in(w, m))
+        key = (m.width_m, through, drivable.tobytes())
         if key not in self._lost:
-            self._lost[key] = self._found(out_of_reach(drivable, self._part_grid, self._gates, width_m))
+            gates = self._gates_at(through)
+            self._lost[key] = self._found(out_of_reach(drivable, self._part_grid, gates, m.width_m))
         return self._lost[key]
+
+    def _gates_at(self, through: tuple[WayIn, ...]) -> Bits:
+        if through not in self._gates:
+            self._gates[through] = pack(near_any(self._part_grid, [w.shape for w in through]))
+        return self._gates[through]
 
     def _stuck_on(self, turn_radius_m: float, any_way: Bits, up_down: Bits) -> _Found:
         if not up_down.any():

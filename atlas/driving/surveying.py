@@ -54,7 +54,7 @@ def survey_driving(
     if not why_none:
         tilts = stand(terrain, rig)
         found = verdicts(terrain, closed, tilts, rig, settings)
-        drives = _drives(found, rig, Moves(terrain, [w.shape for w in ways_in]), parcel.shape.area)
+        drives = _drives(found, rig, Moves(terrain, ways_in), parcel.shape.area)
     lines = drop_lines(closed.drops[settings.on_foot.limit_pct / 100.0], parcel.shape)
     return DrivingSurvey(
         hazards=tagged,

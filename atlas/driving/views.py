@@ -9,11 +9,12 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPolygon, Polygon
 
+from atlas.driving.entering import entered_part
 from atlas.driving.places import place_words
-from atlas.driving.reach import WAY_IN_REACH_M
 from atlas.driving.records import DrivingSurvey, TaggedHazard
 from atlas.farm.records import Parcel, WayIn
 from atlas.grid import Floats
+from atlas.terrain.coverage import covered_fractions
 from atlas.terrain.figures import TerrainSurvey
 from atlas.terrain.view import FieldCells, Scene, View, look, seen, seen_parts
 from atlas.terrain.view_kernel import SEEN
@@ -59,28 +60,28 @@ class Views:
     left_out: tuple[WayIn, ...] = ()  # more than a sheet holds
 
 
-def entered_by(parcel: Parcel, ways_in: Sequence[WayIn]) -> tuple[WayIn, ...]:
-    """The ways in by which machines enter this field: within 5 m of it, as in the sum of reach. Others nearby are
-    its neighbours'; where none is that near, the nearest one."""
-    near = tuple(w for w in ways_in if w.shape.distance(parcel.shape) <= WAY_IN_REACH_M)
-    return near or tuple(sorted(ways_in, key=lambda w: (w.shape.distance(parcel.shape), w.way_in_id))[:1])
-
-
 def views_from(
     parcel: Parcel, ways_in: Sequence[WayIn], terrain: TerrainSurvey, driving: DrivingSurvey, scene: Scene
 ) -> Views:
-    """The view into a field from every way in that leads into it."""
+    """The view into a field from every way in that leads into it; of several parts, into the one it belongs to."""
     field = FieldCells(terrain.grid, terrain.covered)
     found: list[WayView] = []
     blind: list[WayIn] = []
-    ways = entered_by(parcel, ways_in)
-    for way in ways[:MOST_VIEWS]:
-        view = look(scene, way.shape.x, way.shape.y, field)
+    for way in ways_in[:MOST_VIEWS]:
+        view = look(scene, way.shape.x, way.shape.y, field, _entered(parcel.shape, way, terrain))
         if view is None:
             blind.append(way)
         else:
             found.append(_view(parcel, way, view, terrain, driving, scene))
-    return Views(tuple(found), tuple(blind), ways[MOST_VIEWS:])
+    return Views(tuple(found), tuple(blind), tuple(ways_in[MOST_VIEWS:]))
+
+
+def _entered(shape: Polygon | MultiPolygon, way: WayIn, terrain: TerrainSurvey) -> FieldCells | None:
+    """Cells of the part that a way in leads into, where a field has several."""
+    if isinstance(shape, Polygon) or len(shape.geoms) == 1:
+        return None
+    covered = covered_fractions(entered_part(shape, way.shape), terrain.grid)
+    return FieldCells(terrain.grid, covered.astype(np.float32))
 
 
 def _view(

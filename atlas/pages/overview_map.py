@@ -15,6 +15,7 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.strtree import STRtree
 
+from atlas.driving.entering import inward_deg
 from atlas.globe import wkt_to_lonlat
 from atlas.grid import Bounds, Floats
 from atlas.pages.overview_entry import Drawn, EntryWayIn, OverviewEntry
@@ -125,9 +126,9 @@ def draw(
 
 
 def _inward(way_in: EntryWayIn, entries: Sequence[OverviewEntry], fields: STRtree) -> int:
-    """From a gate towards the middle of the nearest field."""
-    nearest = entries[int(fields.nearest(Point(way_in.x, way_in.y)))]
-    return round(math.degrees(math.atan2(nearest.label_x - way_in.x, nearest.label_y - way_in.y))) % 360
+    """From a gate into the nearest field."""
+    at = Point(way_in.x, way_in.y)
+    return round(inward_deg(entries[int(fields.nearest(at))].shape(), at)) % 360
 
 
 def true_north_deg(crs_wkt: str, bounds: Bounds) -> float:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 from markupsafe import Markup, escape
-from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from atlas.driving.entering import inward_deg
 from atlas.driving.records import TaggedHazard
 from atlas.farm.records import WayIn
 from atlas.pages.picture_frame import Frame, n
@@ -106,13 +107,12 @@ def _on_map(place: Point, frame: Frame) -> bool:
     return edge <= place.x <= frame.width - edge and edge <= place.y <= frame.height - edge
 
 
-def ways_in_group(ways: tuple[WayIn, ...], field: BaseGeometry, frame: Frame) -> Markup:
+def ways_in_group(ways: tuple[WayIn, ...], field: Polygon | MultiPolygon, frame: Frame) -> Markup:
     """Two posts with an arrow between them that points into the field, and the way's name."""
-    inside = field.representative_point()
     out = []
     taken: list[Polygon] = []
     for way in ways:
-        turn = math.degrees(math.atan2(inside.x - way.shape.x, inside.y - way.shape.y))
+        turn = (inward_deg(field, way.shape) + 180.0) % 360.0 - 180.0
         name_y, anchor = _name_place(way, turn, frame, taken)
         out.append(
             Markup(

@@ -94,7 +94,7 @@ def _values(
         "keep_off": tags,
         "news": [k for k in tags if k.unconfirmed or not k.seen],
         "assumed": [k for k in tags if k.assumed],
-        "ways": ways(survey),
+        "ways": ways(survey, ctx.rig),
         "class_rows": class_rows(survey.terrain.figures),
         "facts": field_facts(survey),
         "faces": wind(survey.terrain.figures.faces_deg),

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from atlas import words
+from atlas.driving.entering import lets_in
 from atlas.driving.hazards import keep_away_m, severity
-from atlas.driving.machines import Machine
+from atlas.driving.machines import Machine, Rig
+from atlas.driving.places import place_words
 from atlas.driving.records import TaggedHazard
 from atlas.farm.records import WayIn
 from atlas.languages import tr
-from atlas.pages.render import day, metres, place
+from atlas.pages.render import day, listed, metres, place
 from atlas.settings import Settings
 from atlas.survey import FieldSurvey
 from atlas.words import N_, short
@@ -40,10 +42,12 @@ class KeepOff:
 @dataclass(frozen=True)
 class WayLine:
     name: str
+    place: str
     width: str
     load: str
     ambulance: bool
     note: str
+    not_for: str  # machines that it does not let in
 
 
 ASSUMED = {
@@ -80,14 +84,24 @@ def _keep_off(tagged: TaggedHazard, settings: Settings) -> KeepOff:
     )
 
 
-def ways(survey: FieldSurvey) -> tuple[WayLine, ...]:
-    return tuple(_way(w) for w in survey.ways_in)
+def ways(survey: FieldSurvey, rig: Rig) -> tuple[WayLine, ...]:
+    return tuple(_way(w, survey, rig) for w in survey.ways_in)
 
 
-def _way(way: WayIn) -> WayLine:
+def _way(way: WayIn, survey: FieldSurvey, rig: Rig) -> WayLine:
     width = "" if way.width_m is None else metres(way.width_m)
     load = "" if way.max_load_t is None else f"{short(way.max_load_t)} t"
-    return WayLine(way.name or way.way_in_id, width, load, way.ambulance, way.note)
+    where = place(place_words(way.shape, survey.parcel.shape))
+    kept_out = [machine_label(m) for m in rig.machines.values() if not lets_in(way, m)]
+    return WayLine(
+        way.name or way.way_in_id,
+        where,
+        width,
+        load,
+        way.ambulance,
+        way.note,
+        listed(kept_out) if kept_out else "",
+    )
 
 
 def ground_label(key: str) -> str:

@@ -137,13 +137,13 @@ class FieldCells:
     covered: Floats32
 
 
-def look(scene: Scene, x: float, y: float, field: FieldCells) -> View | None:
-    """The view from a place into a field.
+def look(scene: Scene, x: float, y: float, field: FieldCells, towards: FieldCells | None = None) -> View | None:
+    """The view from a place into a field, turned to a part of it or, where none is given, to all of it.
 
     None where no height is measured under the eye or nothing of the field lies before it.
     """
     ground = float(scene.heights(np.array([x]), np.array([y]))[0])
-    angles = _angles(field, x, y)
+    angles = _angles(towards or field, x, y)
     if math.isnan(ground) or angles is None:
         return None
     middle, wide = angles

@@ -82,12 +82,11 @@ def terrain_of(shape: Field, heights: Heights) -> TerrainSurvey:
 
 def zones(case: Case, *, moves: bool, share: int = 0, of: int = 1) -> None:
     """Square metres per zone for every parcel (or each `of`-th), machine, ground and driver."""
-    from shapely.geometry import Point
-
     from atlas.driving.closing import closing
     from atlas.driving.machines import rig
     from atlas.driving.moving import Moves
     from atlas.driving.verdicts import stand, verdicts
+    from atlas.farm.records import WayIn
     from atlas.settings import Settings
 
     settings = Settings()
@@ -103,7 +102,7 @@ def zones(case: Case, *, moves: bool, share: int = 0, of: int = 1) -> None:
         found = verdicts(terrain, closed, stand(terrain, four), four, settings)
         answers.append([v.area_m2.round(3).tolist() for v in found.values()])
         if moves:
-            moved = Moves(terrain, [Point(shape.boundary.interpolate(0.0))])
+            moved = Moves(terrain, [WayIn("g", "", None, None, False, "", shape.boundary.interpolate(0.0))])
             for (machine, _), v in found.items():
                 answers[-1].extend(moved.of(machines[machine], zone).no_turn_m2 for zone in v.zone)
     (case.folder / f"zones-{share}-{of}.json").write_text(json.dumps(answers))

@@ -7,10 +7,13 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 from made_sheet import made_context, made_survey
+from shapely.geometry import Point
 
 from atlas.errors import AtlasError
+from atlas.farm.records import WayIn
 from atlas.languages import templates_folder
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.context import PageContext
@@ -325,3 +328,53 @@ def test_errors_of_pages_are_not_hidden(ctx: PageContext) -> None:
     with pytest.raises(UndefinedError, match="survey") as caught:
         page("field.html", ctx, "fields/a.html", {})
     assert not isinstance(caught.value, AtlasError)
+
+
+def section(page: str, name: str) -> str:
+    found = re.search(rf'<section class="{name}".*?</section>', page, re.S)
+    assert found
+    return found[0]
+
+
+def test_each_way_in_says_where_it_is_and_which_machine_it_keeps_out() -> None:
+    """Two gates of one name are told apart by their places; whose machine is too heavy for one is named there."""
+    ctx = made_context()
+    survey = made_survey(ctx)
+    (top,) = survey.ways_in
+    west, south, east, _ = survey.parcel.shape.bounds
+    low = WayIn("g2", top.name, 3.5, 4.0, False, "", Point((west + east) / 2, south))
+    text = section(html_of(field_sheet(replace(survey, ways_in=(top, low)), ctx)), "passes")
+    lines = re.findall(r"<li>(.*?)</li>", text, re.S)
+    assert all(re.match(r"<b>Top gate</b>, (at the \S+ edge|in the \S+ corner),", line) for line in lines)
+    assert "north" in lines[0]
+    assert "south" in lines[1]
+    assert "too narrow or too weak" not in lines[0]
+    assert "too narrow or too weak for Hay transporter, loaded (example)</b>" in lines[1]
+
+
+def test_a_field_without_markings_and_closed_ground_says_so_and_claims_nothing() -> None:
+    """On paper a table's head without a line below it reads like something that was left out, and nobody has
+    looked at markings that are not there."""
+    ctx = made_context()
+    survey = made_survey(ctx)
+    drives = tuple(
+        replace(
+            d,
+            zone=np.zeros_like(d.zone),
+            cut_off=np.zeros_like(d.cut_off),
+            no_turn=np.zeros_like(d.no_turn),
+            any_way_m2=survey.parcel.shape.area,
+            up_down_m2=0.0,
+            on_foot_m2=0.0,
+            keep_out_m2=0.0,
+            unsurveyed_m2=0.0,
+        )
+        for d in survey.driving.drives
+    )
+    bare = replace(survey, driving=replace(survey.driving, hazards=(), drives=drives))
+    page = html_of(field_sheet(bare, ctx))
+    nothing = "nothing that is measured or marked"
+    assert re.search(rf'<tbody[^>]*>\s*<tr><th scope="row">{nothing}</th>', section(page, "keep-off"))
+    unconfirmed = section(page, "unconfirmed")
+    assert "has been looked at" not in unconfirmed
+    assert "Nobody has marked anything here, so there is no marking to look at again." in unconfirmed
