@@ -12,6 +12,7 @@ from atlas.driving import place_names as names
 from atlas.driving.causes import Cause, FieldWords, closed_causes, open_groups, patches
 from atlas.driving.places import untranslated
 from atlas.driving.records import Drive, TaggedHazard
+from atlas.grid import Bytes
 from atlas.words import N_, number
 
 Translate = Callable[[str], str]
@@ -82,8 +83,9 @@ S_REST_UP_DOWN = N_("go straight up or down, never across, on all the rest")
 S_TO_DROP = N_("{place} straight down ends at a drop")
 S_NO_TURN = N_("{place} there is no room to turn, so back out")
 S_CUT_OFF = N_("there is no way in for this machine to another {area} {place}")
-S_HARDLY_A_WAY_IN = N_("there is no way in for this machine to nearly all of the rest")
-S_NO_WAY_IN = N_("there is no way in for this machine to any of the rest")
+S_HARDLY_A_WAY_IN = N_("there is no way in for this machine to nearly all of the ground that would be open")
+S_NO_WAY_IN = N_("there is no way in for this machine to the ground that would be open")
+WHY_NO_WAY_IN = N_("there is no way in for this machine")
 JOIN_TWO = N_("{first}, and {last}")
 AND_MORE = N_("smaller places on the map")
 
@@ -93,6 +95,8 @@ def where_not(
 ) -> tuple[str, ...]:
     """One or two sentences for one machine on one ground with one driver.
 
+    Ground counts as closed too where the machine does not get to nearly all that is open: a field that cannot be
+    entered does not begin with how little of it is closed.
     `field` (`causes.field_words`) is shared by all drives of a field. `tr` translates the fixed phrases; `causes`
     are the drive's own (`causes.closed_causes`), where they are known already.
     """
@@ -100,13 +104,31 @@ def where_not(
     area_m2 = closed_m2 + drive.any_way_m2 + drive.up_down_m2
     if drive.unsurveyed_m2 >= WHOLE * area_m2:
         return (tr(S_NOTHING_MEASURED),)
+    groups = open_groups(field, drive)
+    lost_m2 = _lost(field, drive, groups)
+    if closed_m2 < LEAST_M2 and not lost_m2:
+        return (_nothing_closed(field.hazards, tr), *_how(field, drive, groups, tr))
+    out_m2 = closed_m2 + lost_m2
     if closed_m2 < LEAST_M2:
-        return (_nothing_closed(field.hazards, tr), *_how(field, drive, tr))
+        return (_closed(out_m2, area_m2, tr(WHY_NO_WAY_IN), tr),)
     why = _list(_told(closed_causes(field, drive, tr) if causes is None else causes, closed_m2), tr)
+    first = _closed(out_m2, area_m2, why, tr)
+    if lost_m2:
+        return first, _sentence([tr(S_NO_WAY_IN if out_m2 >= WHOLE * area_m2 else S_HARDLY_A_WAY_IN)])
+    return (first,) if out_m2 >= WHOLE * area_m2 else (first, *_how(field, drive, groups, tr))
+
+
+def _lost(field: FieldWords, drive: Drive, groups: dict[str, Bytes]) -> float:
+    """Square metres of open ground that the machine does not get to, where that is nearly all of it, else 0."""
+    lost_m2 = float(field.frame.weight[groups["cut_off"] == 0].sum()) if "cut_off" in groups else 0.0
+    return lost_m2 if lost_m2 >= NEARLY * (drive.any_way_m2 + drive.up_down_m2) else 0.0
+
+
+def _closed(closed_m2: float, area_m2: float, why: str, tr: Translate) -> str:
     if closed_m2 >= WHOLE * area_m2:
-        return (tr(S_ALL).format(why=why),)
+        return tr(S_ALL).format(why=why)
     share, area = share_words(closed_m2 / area_m2, tr), area_words(closed_m2, tr)
-    return (tr(S_PART).format(share=share, area=area, why=why), *_how(field, drive, tr))
+    return tr(S_PART).format(share=share, area=area, why=why)
 
 
 def share_words(share: float, tr: Translate = untranslated) -> str:
@@ -182,14 +204,9 @@ def _nothing_closed(hazards: Sequence[TaggedHazard], tr: Translate) -> str:
     return tr(S_NONE_WATCH).format(watch=_list((causes[:TOLD], len(causes) > TOLD), tr))
 
 
-def _how(field: FieldWords, drive: Drive, tr: Translate) -> tuple[str, ...]:
+def _how(field: FieldWords, drive: Drive, groups: dict[str, Bytes], tr: Translate) -> tuple[str, ...]:
     """The second sentence: how to go on the rest."""
-    open_m2 = drive.any_way_m2 + drive.up_down_m2
-    area_m2 = open_m2 + drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
-    groups = open_groups(field, drive)
-    lost_m2 = float(field.frame.weight[groups["cut_off"] == 0].sum()) if "cut_off" in groups else 0.0
-    if lost_m2 > 0 and lost_m2 >= NEARLY * open_m2:
-        return (_sentence([tr(S_NO_WAY_IN if lost_m2 >= WHOLE * open_m2 else S_HARDLY_A_WAY_IN)]),)
+    area_m2 = drive.any_way_m2 + drive.up_down_m2 + drive.on_foot_m2 + drive.keep_out_m2 + drive.unsurveyed_m2
     found = patches(field, groups, tr)
     parts = []
     for key, least in (

@@ -9,7 +9,7 @@ import numpy as np
 
 from atlas import words
 from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words
-from atlas.driving.records import ZONE_KEYS, Drive
+from atlas.driving.records import ZONE_KEYS, Drive, Zone
 from atlas.driving.sentences import where_not
 from atlas.languages import tr
 from atlas.pages.render import area
@@ -57,7 +57,7 @@ def frame_of(survey: FieldSurvey) -> FieldWords:
 def drive_words(frame: FieldWords, drive: Drive) -> DriveWords:
     """The words for one drive; `frame` is the field's, shared by all of them."""
     found = closed_causes(frame, drive, tr)
-    return DriveWords(where_not(frame, drive, tr, found), _causes(found), _figures(drive))
+    return DriveWords(where_not(frame, drive, tr, found), _causes(found), _figures(frame, drive))
 
 
 def said_of(frame: FieldWords, drives: Sequence[Drive]) -> dict[SheetSet, DriveWords]:
@@ -89,15 +89,23 @@ def _causes(found: Sequence[Cause]) -> tuple[Line, ...]:
     return tuple(Line(tr(CAUSES[c.key]), area(c.area_m2), c.place, c.tags) for c in found if c.area_m2 >= 0.5)
 
 
-def _figures(drive: Drive) -> tuple[Line, ...]:
-    """The five zones, which add up to the field, and what of the open ground is cut off or has no room to turn."""
+def _figures(frame: FieldWords, drive: Drive) -> tuple[Line, ...]:
+    """Areas as the map draws them, which add up to the field: open ground that the machine does not get to is told
+    by itself and not as ground to drive on. After them what of the open ground has no room to turn."""
+    cells, weight = frame.frame.cells, frame.frame.weight
+    zone, lost = drive.zone.ravel()[cells], drive.cut_off.ravel()[cells] == 1
+    any_m2, up_down_m2 = (float(weight[lost & (zone == one)].sum()) for one in (Zone.ANY_WAY, Zone.UP_DOWN))
+    stuck_m2 = float(weight[~lost & (drive.no_turn.ravel()[cells] == 1)].sum())
     areas = {key: getattr(drive, f"{key}_m2") for key in ZONE_KEYS}
     whole = sum(areas.values())
+    areas["any_way"] = max(0.0, areas["any_way"] - any_m2)
+    areas["up_down"] = max(0.0, areas["up_down"] - up_down_m2)
     lines = [Line(tr(words.ZONES[key]), _with_share(m2, whole)) for key, m2 in areas.items()]
-    for key, m2 in (("cut_off", drive.cut_off_m2), ("no_turn", drive.no_turn_m2)):
-        if m2:
-            label = tr(OF_OPEN).format(what=tr(words.ZONES[key]))
-            lines.append(Line(label, _with_share(m2, whole)))
+    if drive.cut_off_m2:
+        lines.insert(2, Line(tr(words.ZONES["cut_off"]), _with_share(any_m2 + up_down_m2, whole)))
+    if stuck_m2:
+        label = tr(OF_OPEN).format(what=tr(words.ZONES["no_turn"]))
+        lines.append(Line(label, _with_share(stuck_m2, whole)))
     return tuple(lines)
 
 

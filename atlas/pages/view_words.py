@@ -11,7 +11,7 @@ import numpy as np
 from atlas import words
 from atlas.driving.records import Drive, Zone
 from atlas.driving.views import TagSeen, WayView
-from atlas.grid import Floats
+from atlas.grid import Bytes, Floats
 from atlas.languages import tr
 from atlas.pages.view_kernel import seen_in_parts
 from atlas.terrain.figures import TerrainSurvey
@@ -37,6 +37,11 @@ NOT_SEEN = N_("Not to be seen from here: {tags}.")
 A_TAG = N_("tag {tag} ({why})")
 HIDDEN, ASIDE = N_("hidden by the ground"), N_("outside the picture")
 JOIN = "; "
+CUT_OFF = max(Zone) + 1
+TOLD = (
+    (Zone.UP_DOWN, "up_down"), (CUT_OFF, "cut_off"), (Zone.ON_FOOT, "on_foot"), (Zone.KEEP_OUT, "keep_out"),
+    (Zone.UNSURVEYED, "unsurveyed"),
+)  # fmt: skip
 SMALL = 12  # times that cells of a zone are seen: enough to be worth a word
 
 
@@ -64,7 +69,7 @@ def view_parts(seen: WayView, drive: Drive | None, terrain: TerrainSurvey) -> tu
     third = view.lens.cols // len(PARTS)
     away = np.hypot(grid.xs - view.lens.x, (grid.ys - view.lens.y)[:, None]).ravel()
     z = terrain.z.ravel()
-    zone = np.zeros(z.size, dtype=np.uint8) if drive is None else drive.zone.ravel()
+    zone = np.zeros(z.size, dtype=np.uint8) if drive is None else _zones(drive).ravel()
     last, times, near = seen_in_parts(view.pixels, view.cells, view.lens.cols, len(PARTS), away, z, zone)
     parts = []
     for k, name in enumerate(PARTS):
@@ -72,6 +77,12 @@ def view_parts(seen: WayView, drive: Drive | None, terrain: TerrainSurvey) -> tu
         there = _Seen(far, times[k], near[k])
         parts.append(ViewPart(tr(name), _told(seen, there, drive, k * third, (k + 1) * third)))
     return tuple(parts)
+
+
+def _zones(drive: Drive) -> Bytes:
+    """Verdicts, and `CUT_OFF` for open ground that the machine does not get to, (rows, cols): nobody shall read
+    there that one goes straight up or down."""
+    return np.where((drive.cut_off == 1) & (drive.zone <= Zone.UP_DOWN), np.uint8(CUT_OFF), drive.zone)
 
 
 def _told(seen: WayView, there: _Seen, drive: Drive | None, a: int, b: int) -> str:
@@ -102,9 +113,9 @@ def _field(there: _Seen, ground_m: float) -> str:
 
 def _closed(there: _Seen) -> list[str]:
     out = []
-    for one in (Zone.UP_DOWN, Zone.ON_FOOT, Zone.KEEP_OUT, Zone.UNSURVEYED):
+    for one, key in TOLD:
         if there.times[one] >= SMALL:
-            what = tr(words.ZONES[one.name.lower()])
+            what = tr(words.ZONES[key])
             out.append(tr(FROM_ON).format(what=what, near=about(float(there.near_m[one]), math.floor)))
     return out
 

@@ -108,17 +108,34 @@ def test_areas_of_a_drive_are_those_of_its_figures() -> None:
         assert said.sentences
 
 
-def test_what_is_cut_off_is_told_as_part_of_the_open_ground_and_the_five_zones_add_up() -> None:
+def test_ground_without_a_way_in_is_not_told_as_ground_to_drive_on() -> None:
+    """The lines are what the map draws, and add up to the field; what has no room to turn is part of them."""
     ctx = made_context()
     survey = made_survey(ctx, east_m=110, north_m=90)
-    drive = replace(survey.driving.drives[0], any_way_m2=600.0, up_down_m2=300.0, on_foot_m2=100.0,
-                    keep_out_m2=0.0, unsurveyed_m2=0.0, cut_off_m2=500.0, no_turn_m2=200.0)  # fmt: skip
-    lines = drive_words(frame_of(survey), drive).figures
-    assert sum(int(re.findall(r"\((\d+) %\)", line.value)[0]) for line in lines[:5]) == 100
-    assert [(line.label, line.value) for line in lines[5:]] == [
-        ("part of the open ground, but no way in for this machine", "500 m² (50 %)"),
-        ("part of the open ground, but no room to turn: back out", "200 m² (20 %)"),
-    ]
+    frame, grid = frame_of(survey), survey.terrain.grid
+    weight = survey.terrain.covered * grid.cell_area
+    zone = np.full(grid.shape, Zone.ANY_WAY, dtype=np.uint8)
+    zone[:, grid.cols // 2 :] = Zone.UP_DOWN
+    cut, stuck = np.zeros_like(zone), np.zeros_like(zone)
+    cut[: grid.rows // 2] = 1
+    stuck[:, grid.cols * 3 // 4 :] = 1
+    any_m2, straight_m2 = (float(weight[zone == one].sum()) for one in (Zone.ANY_WAY, Zone.UP_DOWN))
+    drive = replace(
+        survey.driving.drives[0], zone=zone, cut_off=cut, no_turn=stuck, any_way_m2=any_m2, up_down_m2=straight_m2,
+        on_foot_m2=0.0, keep_out_m2=0.0, unsurveyed_m2=0.0, cut_off_m2=float(weight[cut == 1].sum()),
+        no_turn_m2=float(weight[stuck == 1].sum()),
+    )  # fmt: skip
+    lines = drive_words(frame, drive).figures
+    shown = {line.label: line.value.split(" (")[0] for line in lines}
+    assert shown["drive in any direction"] == area(float(weight[(zone == Zone.ANY_WAY) & (cut == 0)].sum()))
+    assert shown["straight up or down, never across"] == area(
+        float(weight[(zone == Zone.UP_DOWN) & (cut == 0)].sum())
+    )
+    assert shown["no way in for this machine"] == area(float(weight[cut == 1].sum()))
+    assert shown["part of the open ground, but no room to turn: back out"] == area(
+        float(weight[(stuck == 1) & (cut == 0)].sum())
+    )
+    assert sum(int(re.findall(r"\((\d+) %\)", line.value)[0]) for line in lines[:6]) in (99, 100, 101)
 
 
 def test_drives_that_agree_in_all_cells_are_told_alike_and_others_by_themselves() -> None:

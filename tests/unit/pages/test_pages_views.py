@@ -14,7 +14,7 @@ from shapely.geometry import Point, box
 
 from atlas.driving.places import place_words
 from atlas.driving.records import Zone
-from atlas.driving.views import MOST_VIEWS, Views, entered_by, views_from
+from atlas.driving.views import MOST_VIEWS, Views, views_from
 from atlas.farm.records import WayIn
 from atlas.grid import Heights
 from atlas.pages.context import PageContext
@@ -192,14 +192,21 @@ def test_a_name_stays_text(ctx: PageContext) -> None:
     assert "&lt;b&gt;&#34;x&#34;&amp;{{ y }}" in text
 
 
-def test_only_ways_in_that_lead_into_the_field(ctx: PageContext) -> None:
-    survey = made_survey(ctx)
-    own = gate(survey, 0.5)
-    other = replace(own, way_in_id="n", shape=Point(own.shape.x, own.shape.y - 20))
-    assert entered_by(survey.parcel, [other, own]) == (own,)
-    further = replace(other, way_in_id="m", shape=Point(own.shape.x, own.shape.y - 25))
-    assert entered_by(survey.parcel, [further, other]) == (other,)
-    assert entered_by(survey.parcel, []) == ()
+def test_open_ground_that_the_machine_does_not_reach_is_told_as_such(seen: FieldSurvey, ctx: PageContext) -> None:
+    """Nobody may read "straight up or down" where the map says that there is no way in."""
+    chosen = shown(seen, ctx)
+    cut = tuple(
+        replace(
+            d,
+            zone=np.full_like(d.zone, Zone.UP_DOWN),
+            cut_off=np.ones_like(d.cut_off),
+        )
+        for d in seen.driving.drives
+    )
+    lost = replace(seen, driving=replace(seen.driving, drives=cut))
+    told = sheet_views(lost, ctx, drawn_views(lost, ctx, chosen))[0].told[0].parts
+    assert all("no way in for this machine from" in part.text for part in told)
+    assert not any("straight up or down" in part.text for part in told)
 
 
 def test_more_ways_in_than_a_sheet_holds(ctx: PageContext) -> None:
