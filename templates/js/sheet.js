@@ -24,7 +24,8 @@
       place.replaceChildren.apply(place, d.sentences.map(function (s) { return element("p", s); }));
     });
     root.querySelectorAll("[data-say=causes]").forEach(function (place) {
-      place.replaceChildren.apply(place, d.causes.map(causeRow));
+      const lines = d.causes.length ? d.causes : [[place.dataset.none, "", "", []]];
+      place.replaceChildren.apply(place, lines.map(causeRow));
     });
     root.querySelectorAll("[data-say=figures]").forEach(function (place) {
       place.replaceChildren.apply(place, d.figures.map(function (line) {
