@@ -140,16 +140,25 @@ def _codes_at(xs: Floats, ys: Floats, field: Polygon | MultiPolygon) -> tuple[Co
     side = np.where(np.hypot(u, v) < MIDDLE_RADIUS, 8, _sector(u, v, 8))
     outline = field.boundary
     shapely.prepare(outline)
-    points = shapely.points(xs, ys)
+    points = np.asarray(shapely.points(xs, ys))
     ends = shapely.get_coordinates(shapely.shortest_line(points, outline)).reshape(-1, 2, 2)
     out = ends[:, 1] - ends[:, 0]
     away = np.hypot(out[:, 0], out[:, 1])
     out[~shapely.contains_xy(field, xs, ys)] *= -1
     on_it = away < 1e-6
-    out[on_it] = np.column_stack([u, v])[on_it]
+    out[on_it] = _outwards(points[on_it], field)
     band = max(LEAST_BAND_M, BAND_SHARE * math.sqrt(field.area))
     edge = np.where(away <= band, _sector(out[:, 0], out[:, 1], 16), 16)
     return side, edge
+
+
+def _outwards(on_edge: np.ndarray, field: Polygon | MultiPolygon) -> Floats:
+    """Which way is out of the field at points of its edge, (n, 2): away from what of it lies nearest, since the
+    middle of a field of several parts, or with arms, may lie anywhere."""
+    near = shapely.centroid(shapely.intersection(shapely.buffer(on_edge, LEAST_BAND_M), field))
+    return np.column_stack(
+        [shapely.get_x(on_edge) - shapely.get_x(near), shapely.get_y(on_edge) - shapely.get_y(near)]
+    )
 
 
 def _sector(east: Floats, north: Floats, parts: int) -> Codes:
@@ -212,7 +221,7 @@ def _edge_words(by_edge: Floats, by_side: Floats, share: float, total: Floats | 
     if long:
         return names.ALONG_EDGE[round(facing) % 8]
     corner = int(np.argmax(by_side[:8]))
-    if corner % 2 and by_side[corner] > 0.7 and corner != round(facing) % 8:
+    if corner % 2 and by_side[corner] > 0.7 and (corner - round(facing)) % 8 in (1, 7):
         return names.CORNER[corner]
     return names.AT_EDGE[round(facing) % 8]
 

@@ -49,6 +49,27 @@ def test_words_for_places_in_a_rectangle(shape: BaseGeometry, told: str) -> None
     assert place_words(shape, FIELD) == told
 
 
+IN_TWO = MultiPolygon([box(0, 0, 90, 60), box(120, 160, 270, 260)])
+HOOK = Polygon([(0, 0), (160, 0), (160, 20), (30, 20), (30, 180), (0, 180)])
+
+
+@pytest.mark.parametrize(
+    ("field", "x", "y", "told"),
+    [
+        (FIELD, 30, 100, "in the north-west corner"),
+        (FIELD, 100, 0, "at the south edge"),
+        (IN_TWO, 90, 30, "at the east edge"),
+        (IN_TWO, 195, 160, "at the south edge"),
+        (IN_TWO, 120, 210, "at the west edge"),
+        (HOOK, 30, 100, "at the east edge"),
+        (HOOK, 15, 180, "in the north-west corner"),
+    ],
+)
+def test_a_gate_is_told_by_the_edge_it_is_in(field: Polygon | MultiPolygon, x: float, y: float, told: str) -> None:
+    """Not by where it lies from the middle of the field, which may be in another part or round a corner."""
+    assert place_words(Point(x, y), field) == told
+
+
 TURNED = {"north": "west", "west": "south", "south": "east", "east": "north"}
 
 
