@@ -43,7 +43,7 @@ def farm_line(home: Home, entries: Sequence[OverviewEntry], missing: Sequence[st
         home,
         len(entries),
         sum(e.release is not None and e.release.ends > now for e in entries),
-        sum(len(e.unconfirmed) for e in entries),
+        len({h.hazard_id for e in entries for h in e.unconfirmed}),  # one that concerns two fields is one
         math.ceil(100 * closed / area - 1e-6) if area > 0 else None,
         names[0] if names else "",
         names[-1] if names else "",

@@ -185,9 +185,15 @@ class ToWalk:
 
 
 def _first(rows: Sequence[Row]) -> list[ToWalk]:
-    """Unconfirmed markings, the worst first."""
-    found = [ToWalk(row, h) for row in rows for h in row.entry.unconfirmed]
-    return sorted(found, key=lambda w: (w.hazard.kind != "slip", -w.hazard.severity, w.row.field.number))
+    """Unconfirmed markings, the worst first. One that concerns several fields is named once, as on a walk: with
+    the field it lies in, or is nearest to."""
+    found: dict[str, ToWalk] = {}
+    for row in rows:
+        for h in row.entry.unconfirmed:
+            other = found.get(h.hazard_id)
+            if other is None or h.off_m < other.hazard.off_m:
+                found[h.hazard_id] = ToWalk(row, h)
+    return sorted(found.values(), key=lambda w: (w.hazard.kind != "slip", -w.hazard.severity, w.row.field.number))
 
 
 @dataclass(frozen=True)

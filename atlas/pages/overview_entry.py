@@ -12,6 +12,7 @@ import numpy as np
 from pyproj import Transformer
 from shapely import maximum_inscribed_circle, set_precision, wkt
 from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.records import Drive, TaggedHazard, Zone
 from atlas.farm.records import Release, WayIn
@@ -69,14 +70,17 @@ class Drawn:
 
 @dataclass(frozen=True)
 class EntryHazard:
-    """A marking nobody has looked at since the last storm, or that was never dated."""
+    """A marking nobody has looked at since the last storm, or that was never dated. `off_m` is how far outside the
+    field's outline it lies; one that concerns several fields stands in the entry of each."""
 
+    hazard_id: str
     tag: int
     kind: str
     severity: int
     place: str
     lon: float
     lat: float
+    off_m: float
 
 
 @dataclass(frozen=True)
@@ -182,7 +186,7 @@ def summarise(survey: FieldSurvey, released: Drive | None, unreleased: Drive | N
         _drawn(survey, unreleased) if unreleased else None,
         survey.driving.why_none,
         len(survey.driving.hazards),
-        tuple(_hazard(t) for t in survey.driving.hazards if t.hazard.unconfirmed),
+        tuple(_hazard(t, parcel.shape) for t in survey.driving.hazards if t.hazard.unconfirmed),
         _release(survey.release) if survey.release else None,
         tuple(way_in_of(w, to_lonlat(survey.terrain.grid.crs)) for w in survey.ways_in),
     )
@@ -225,8 +229,10 @@ def _shares(survey: FieldSurvey, d: Drive) -> EntryShares:
     )
 
 
-def _hazard(t: TaggedHazard) -> EntryHazard:
-    return EntryHazard(t.tag, t.hazard.kind, t.hazard.severity, t.place, t.at_lon, t.at_lat)
+def _hazard(t: TaggedHazard, field: BaseGeometry) -> EntryHazard:
+    h = t.hazard
+    off_m = round(h.shape.distance(field), 2)
+    return EntryHazard(h.hazard_id, t.tag, h.kind, h.severity, t.place, t.at_lon, t.at_lat, off_m)
 
 
 def _release(r: Release) -> EntryRelease:

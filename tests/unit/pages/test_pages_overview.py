@@ -10,15 +10,18 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from made_sheet import NOW, made_context, made_survey
-from shapely import contains, points, prepare, union_all, wkt
+from shapely import affinity, contains, points, prepare, union_all, wkt
 
 from atlas.driving.records import Zone
-from atlas.pages.context import PageContext
+from atlas.driving.walk import plan
+from atlas.pages.context import Home, PageContext
+from atlas.pages.farms import farm_line
 from atlas.pages.overview import OverviewEntry, entry_of, findable, folded, overview_page
 from atlas.pages.overview_entry import EntryRelease, EntryShares, summarise
 from atlas.pages.overview_picture import NO_GROUND, picture_of, worst_of_blocks
 from atlas.pages.overview_relief import FarmRelief
 from atlas.pages.sheet_set import drive_of, shown
+from atlas.pages.walk_entry import stops_of
 from atlas.survey import FieldSurvey
 
 
@@ -191,6 +194,24 @@ def test_unconfirmed_markings_come_first_and_the_worst_of_them_first(
     assert text.index("Walk here first") < text.index("Released now") < text.index("<table")
     kinds = re.findall(r"<li.*?class=\"tag\">(\d+)</span> ([a-z ]+)", text[text.index("Walk here first") :])
     assert [int(tag) for tag, _ in kinds][:2] == [3, 2]  # the bank is severity 2, the wet spot 1
+
+
+def test_a_marking_in_two_fields_is_counted_and_named_once_as_on_the_walk(
+    survey: FieldSurvey, ctx: PageContext, relief: FarmRelief
+) -> None:
+    """From the field it lies in, wherever that stands in the list."""
+    off = affinity.translate(survey.parcel.shape, -400.0)
+    beside = replace(survey, parcel=replace(survey.parcel, field_id="A", slug="a", name="Beside", shape=off))
+    surveys = [beside, survey]
+    (farm,) = plan([stops_of(s) for s in surveys])
+    walked = [(v.field.name, s.tag) for w in farm.walks for v in w.visits for s in v.stops if s.unconfirmed]
+    entries = [entry_of(s, ctx) for s in surveys]
+    text = html(entries, ctx, relief)
+    first = text[text.index("Walk here first") : text.index("Released now")]
+    named = [(name, int(tag)) for name, tag in re.findall(r"<li.*?>\d+ ([^<]+)</a>.*?class=\"tag\">(\d+)<", first)]
+    assert sorted(named) == sorted(walked) == [("Hintere Leitn", 2), ("Hintere Leitn", 3)]
+    assert "2 markings nobody has looked at" in first
+    assert farm_line(Home("", ""), entries, [], ctx).unconfirmed == 2
 
 
 def test_terrain_too_coarse_for_zones_is_not_drawn_as_open(
