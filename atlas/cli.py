@@ -141,7 +141,7 @@ def start(
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Another number, another farm.")
 def demo(new: Path, fields: int, cell_m: float, seed: int) -> None:
-    """Make the farm file NEW of an invented hill farm; the same bytes for the same seed.
+    """Make the farm file NEW of an invented hill farm. The same seed gives the same bytes.
 
     Example: field-atlas demo demo.gpkg
     """
@@ -214,7 +214,7 @@ def retire(farm: Path, hazard_id: str, by: str, settings_path: Path | None) -> N
 @click.option("--note", default="", help="What it did.")
 @SETTINGS
 def storm(farm: Path, passed_at: datetime, note: str, settings_path: Path | None) -> None:
-    """Write down a storm: every release ends, and wet spots and banks must be looked at again.
+    """Write down a storm that has passed: every release ends. Wet spots and banks must be looked at again.
 
     Example: field-atlas storm farm.gpkg --passed-at 2026-06-12T03:00
     """
@@ -287,7 +287,7 @@ def take_in(
 @click.option("--field", "fields", multiple=True, metavar="ID", help="A field to hand on; may be given often.")
 @click.option("--changed-since", type=click.IntRange(0), metavar="N", help="Only sheets changed since map N.")
 def share(build: Path, to: Path, fields: tuple[str, ...], changed_since: int | None) -> None:
-    """Write the sheets of the atlas in BUILD as single files for tablets, and the whole atlas as one zip.
+    """Write sheets of the atlas in BUILD as single files for tablets. The whole atlas comes with them as one zip.
 
     Example: field-atlas share build --to /media/stick --changed-since 13
     """

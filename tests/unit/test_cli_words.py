@@ -1,4 +1,4 @@
-"""The bar of a long build: how many of how many, and the time left as counted from those done."""
+"""What the commands say on a terminal: the bar of a long build, the next command, the list of commands."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
+from atlas.cli import main
 from atlas.cli_words import steps, typed
 
 
@@ -39,3 +41,15 @@ def test_the_next_command_can_be_typed_as_it_is_said(name: str) -> None:
     (word,) = shlex.split(typed(Path(name)))
     assert Path(word) == Path(name)
     assert not word.startswith("-")
+
+
+@pytest.mark.parametrize("name", main.commands)
+def test_the_list_of_commands_gives_each_first_sentence_whole_on_a_terminal_of_80_columns(name: str) -> None:
+    run = CliRunner().invoke(main, ["--help"], env={"COLUMNS": "80"})
+    (line,) = (x for x in run.stdout.splitlines() if x.startswith(f"  {name} "))
+    help_text = " ".join((main.commands[name].help or "").split())
+    first = line.removeprefix(f"  {name} ").strip()
+    assert first.endswith(".")
+    assert not first.endswith("..")
+    assert help_text.startswith(f"{first} ")
+    assert len(line) <= 80
