@@ -116,12 +116,14 @@ def storm(
 ) -> str:
     """Write down a storm and return its storm_id; it ends all releases given before it passed.
 
-    Where it is still to come by the clock, or rows of the file are, `tell` gets a sentence; and where fields were
-    released since it passed, which holds.
+    Where rows of the file are still to come by the clock, `tell` gets a sentence; and where fields were released
+    since it passed, which holds. Raises RowError for a storm that is still to come by the clock and by every row
+    of the file: nothing could be released until then.
     """
     check_text("note", note, NOTE_CHARACTERS)
     row = {"storm_id": str(uuid.uuid4()), "passed_at": aware(passed_at), "note": note or None}
     with changing(path, settings, wait_s) as change:
+        change_clock.refuse_ahead(change, aware(now), aware(passed_at))
         change_clock.seen(change, aware(now), aware(passed_at), tell)
         change.add_row(change.storms(), row)
         if held := change_clock.still_released(change, aware(now)):

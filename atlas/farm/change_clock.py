@@ -59,6 +59,19 @@ def refuse_behind(change: FarmChange, now: datetime, outcome: str, again: str) -
         )
 
 
+def refuse_ahead(change: FarmChange, now: datetime, passed_at: datetime) -> None:
+    """Raises RowError for a storm later than the clock and than every row of the file, by more than clocks differ:
+    a slip of the pen, which would end every release until then.
+
+    A row that is as late tells of a clock that was set back, and then the storm counts, since it closes ground.
+    """
+    if passed_at > max(now, _newest(change)[0]) + CLOCKS_APART:
+        raise RowError(
+            f"storm: {still_to_come(passed_at, now)}, so it is not written down; give the moment when it had "
+            "passed, or set the clock right."
+        )
+
+
 def after_storms_and_releases(change: FarmChange, now: datetime) -> datetime:
     """The moment of a release: now, but not before the last one, which it would not replace.
 

@@ -207,8 +207,10 @@ def test_a_bare_date_of_today_is_no_moment_still_to_come(farm: Path) -> None:
 
 @pytest.mark.parametrize("told", ["mark", "storm"])
 def test_what_is_told_to_be_still_to_come_gets_a_sentence(farm: Path, told: str) -> None:
+    """A storm only where the file knows of as late a moment: then the clock was set back."""
     said: list[str] = []
     if told == "storm":
+        mark(farm, MAY_10)
         change.storm(farm, MAY_10, settings=SETTINGS, now=MAY_5, tell=said.append)
     else:
         place = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point()
@@ -218,6 +220,36 @@ def test_what_is_told_to_be_still_to_come_gets_a_sentence(farm: Path, told: str)
         "what is written down is of 2026-05-10 06:00 UTC, still to come by this computer's clock "
         "(2026-05-05 06:00 UTC), and counts already; set the clock if it is wrong"
     )
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_a_storm_later_than_the_clock_and_all_the_file_knows_is_refused(farm: Path, known: bool) -> None:
+    if known:
+        mark(farm, MAY_5)
+    before, now = farm.read_bytes(), MAY_3 if known else MAY_5
+    with pytest.raises(RowError) as refused:
+        change.storm(farm, MAY_5 + timedelta(minutes=11), settings=SETTINGS, now=now)
+    assert str(refused.value) == (
+        f"storm: is of 2026-05-05 06:11 UTC, still to come by this computer's clock ({now:%Y-%m-%d} 06:00 UTC), "
+        "so it is not written down; give the moment when it had passed, or set the clock right."
+    )
+    assert farm.read_bytes() == before
+    change.storm(farm, MAY_5 + timedelta(minutes=9), settings=SETTINGS, now=MAY_5)
+    assert open_farm(farm, SETTINGS, MAY_10).storms[-1].passed_at == MAY_5 + timedelta(minutes=9)
+
+
+def test_a_storm_row_still_to_come_that_stands_in_the_file_counts_as_before(farm: Path) -> None:
+    """Written by another program, or by a clock that ran ahead: nothing is released until it is set right."""
+    with closing(sqlite3.connect(farm)) as db:
+        db.execute("INSERT INTO storms (storm_id, passed_at, note) VALUES ('s2', '2099-06-01T10:00:00Z', '')")
+        db.commit()
+    build(farm, MAY_5)
+    assert not any(released(farm))
+    with pytest.raises(RowError, match=r"is of 2099-06-01 10:00 UTC, .*so nothing is released; set the clock"):
+        change.release(farm, ["F01"], "firm", MAY_10, "Runa", MAY_5, settings=SETTINGS)
+    said: list[str] = []
+    change.storm(farm, MAY_5, settings=SETTINGS, now=MAY_5, tell=said.append)
+    assert "is of 2099-06-01 10:00 UTC, still to come" in said[0]
 
 
 def test_taking_in_says_that_the_clock_was_set_back(farm: Path) -> None:
@@ -236,11 +268,18 @@ def test_taking_in_says_that_the_clock_was_set_back(farm: Path) -> None:
 
 def test_the_commands_say_it(farm: Path) -> None:
     ahead = datetime.now(UTC) + timedelta(days=2)
-    run = CliRunner().invoke(main, ["storm", str(farm), "--passed-at", ahead.isoformat()])
+    before = farm.read_bytes()
+    for passed_at in (ahead.isoformat(), "2099-06-01", "2099-06-01T10:00"):
+        run = CliRunner().invoke(main, ["storm", str(farm), "--passed-at", passed_at])
+        assert (run.exit_code, run.stdout, run.stderr.count("\n")) == (2, "", 1)
+        assert run.stderr.startswith("storm: is of 20")
+    assert farm.read_bytes() == before
+    x, y = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point().coords[0]
+    there = ["mark", str(farm), "no_go", "--at", f"{x},{y}"]
+    run = CliRunner().invoke(main, [*there, "--seen-at", ahead.isoformat()])
     assert run.exit_code == 0
     assert "note: what is written down is of " in run.stderr
-    x, y = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point().coords[0]
-    run = CliRunner().invoke(main, ["mark", str(farm), "no_go", "--at", f"{x},{y}"])
+    run = CliRunner().invoke(main, there)
     assert run.exit_code == 0
     assert "still to come by this computer's clock" in run.stderr
     until = (ahead + timedelta(days=2)).isoformat()
