@@ -14,7 +14,7 @@
   }
 
   function select(name, list, one, key) {
-    const box = make("label", name + " "), pick = make("select");
+    const box = make("label", name + " "), shown = make("span", "", "picked"), word = make("span"), pick = make("select");
     pick.dataset.pick = key;
     list.forEach(function (l) {
       const o = make("option", l.label);
@@ -22,8 +22,11 @@
       o.selected = l.key === one[key];
       pick.append(o);
     });
-    pick.addEventListener("change", function () { one[key] = pick.value; again(); });
-    box.append(pick);
+    pick.addEventListener("change", function () { one[key] = pick.value; atlas.spell(pick); again(); });
+    word.setAttribute("aria-hidden", "true");
+    shown.append(word, pick);
+    box.append(shown);
+    atlas.spell(pick);
     return box;
   }
 

@@ -22,6 +22,18 @@ window.fieldAtlas = window.fieldAtlas || {};
     var spelt = text.normalize("NFC").toLowerCase().replace(/[äöüæœøåđłþ]/g, function (letter) { return SPELT[letter]; });
     return Array.from(new Set([atlas.folded(text), atlas.folded(spelt)])).join(" ");
   };
+  // What a select shows, in full: on a phone its own line would cut a machine's name.
+  atlas.spell = function (pick) {
+    var chosen = pick.options[pick.selectedIndex];
+    pick.previousElementSibling.textContent = chosen ? chosen.textContent : "";
+  };
+  // A movable map's scale and its two zoom buttons, in the bar below it.
+  atlas.controls = function (map) {
+    var words = map.getContainer().dataset, buttons = document.querySelector(".map-buttons");
+    var scale = L.control.scale({ imperial: false, maxWidth: map.getContainer().clientWidth < 480 ? 80 : 140 });
+    var zoom = L.control.zoom({ zoomInText: "+", zoomOutText: "–", zoomInTitle: words.zoomIn, zoomOutTitle: words.zoomOut });
+    [scale, zoom].forEach(function (control) { buttons.before(control.addTo(map).getContainer()); });
+  };
   var now = window.FIELD_ATLAS_EDITION;
   atlas.apart = 300000;  // milliseconds by which two honest clocks may differ
 

@@ -52,7 +52,10 @@
   function repaint() {
     const choice = choiceNow();
     if (choice < 0) { return; }
-    Object.keys(pick).forEach(function (kind) { pick[kind].value = state[kind]; });
+    Object.keys(pick).forEach(function (kind) {
+      pick[kind].value = state[kind];
+      atlas.spell(pick[kind]);
+    });
     atlas.paint(atlas.picture, choice);
     document.querySelectorAll(".moving").forEach(function (root) { speak(root, choice); });
     document.querySelectorAll("[data-now]").forEach(function (place) {

@@ -40,6 +40,30 @@ def test_pages_load_from_disk_draw_fit_the_screen_and_pass_axe(demo_atlas: Path,
     assert bad == {}
 
 
+@pytest.mark.parametrize("width", [320, 390])
+def test_no_form_field_makes_a_phone_zoom_and_pages_fit_it(demo_atlas: Path, browser: Browser, width: int) -> None:
+    """iOS enlarges the page when a field with letters under 16 px is entered (from memory)."""
+    bad: dict[str, list[str]] = {}
+    fields = 0
+    with visiting(browser, width, 740) as visit:
+        for path in pages_of(demo_atlas):
+            page = visit.open(path)
+            if path.name == "day.html":
+                page.locator("input[data-field]").first.check()
+                page.locator(".dy-sets select").first.wait_for()
+            sizes = page.evaluate(
+                """() => [...document.querySelectorAll("input, select, textarea")]
+                  .filter(e => !["checkbox", "file"].includes(e.type))
+                  .map(e => [e.outerHTML.slice(0, 60), parseFloat(getComputedStyle(e).fontSize)])"""
+            )
+            fields += len(sizes)
+            if found := [f"{html}: {px} px" for html, px in sizes if px < 16] + too_wide(page):
+                bad[path.name] = found
+        visit.check_quiet()
+    assert bad == {}
+    assert fields >= 16 * 5  # three choices, a note and a name on each sheet
+
+
 def test_axe_also_passes_on_a_phone(demo_atlas: Path, browser: Browser) -> None:
     """Narrow screens hide and reorder things; one page of each kind is enough."""
     shared = [p for p in pages_of(demo_atlas) if p.parent == demo_atlas]

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browsing import violations, visiting
+from browsing import too_wide, violations, visiting
 from made_sheet import made_context, made_survey
 from PIL import Image
 from playwright.sync_api import Browser, Page
@@ -71,27 +71,30 @@ def test_the_first_screen_says_where_not_to_drive(sheet: Path, browser: Browser,
         visit.check_quiet()
 
 
-@pytest.mark.parametrize("screen", SCREENS)
-def test_the_ground_and_driver_chosen_can_be_read_whole(sheet: Path, browser: Browser, screen: str) -> None:
-    """Measured with the select's own font; 24 px are left for its arrow."""
-    with visiting(browser, *SCREENS[screen]) as visit:
+@pytest.mark.parametrize("screen", [*SCREENS.values(), (390, 844), (320, 568)])
+def test_what_is_chosen_can_be_read_whole(sheet: Path, browser: Browser, screen: tuple[int, int]) -> None:
+    """Every machine, ground and driver, by words that wrap; the select that takes the touch lies over them."""
+    with visiting(browser, *screen, has_touch=True) as visit:
         page = open_sheet(visit, sheet)
-        for pick, labels in (("ground", words.GROUNDS.values()), ("driver", words.DRIVERS.values())):
-            room = page.locator(f"[data-pick={pick}]").evaluate(
-                """(select, labels) => {
-                  const word = document.createElement("span"), style = getComputedStyle(select);
-                  word.style.font = style.font;
-                  document.body.append(word);
-                  const widths = labels.map(label => {
-                    word.textContent = label;
-                    return word.getBoundingClientRect().width;
-                  });
-                  word.remove();
-                  return select.clientWidth - parseFloat(style.paddingLeft) - 24 - Math.max(...widths);
-                }""",
-                list(labels),
-            )
-            assert room >= 0, pick
+        for pick in ("machine", "ground", "driver"):
+            select = page.locator(f"[data-pick={pick}]")
+            options = select.evaluate("select => [...select.options].map(o => [o.value, o.label])")
+            assert len(options) >= 2
+            for value, label in options:
+                select.select_option(value)
+                shown = select.evaluate(
+                    """select => {
+                      const word = select.previousElementSibling, of = word.parentElement.getBoundingClientRect();
+                      const words = document.createRange();
+                      words.selectNodeContents(word);
+                      const inked = words.getBoundingClientRect(), over = select.getBoundingClientRect();
+                      const holds = (a, b) => a.left <= b.left && a.top <= b.top && a.right >= b.right
+                        && a.bottom >= b.bottom;
+                      return [word.innerText, holds(of, inked), holds(over, inked), of.right <= innerWidth];
+                    }"""
+                )
+                assert shown == [label, True, True, True], pick
+        assert too_wide(page) == []
         visit.check_quiet()
 
 
