@@ -106,10 +106,10 @@ def grid_marks(frame: Frame) -> Markup:
 
 
 def _tick_word(frame: Frame, x: float, y: float, text: str, side: str) -> str:
-    shift = 'y="3.6" x=".6"' if side == "down" else 'x="1.9" y=".7"'
+    shift, along = ('y="3.6" x=".6"', "east") if side == "down" else ('x="1.9" y=".7"', "north")
     return (
         f'<g transform="translate({n(x)} {n(y)}) scale({n(frame.mm, 4)})">'
-        f'<g class="mark"><text class="coordinate" {shift}>{text}</text></g></g>'
+        f'<g class="mark"><text class="coordinate {along}" {shift}>{text}</text></g></g>'
     )
 
 

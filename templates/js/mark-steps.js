@@ -23,6 +23,7 @@
     page.style.setProperty("--bars", (bars ? bars.offsetHeight : 0) + "px");
     page.style.setProperty("--ring", document.querySelector(".first-ring").offsetHeight + "px");
     page.style.setProperty("--dock", dock.offsetHeight + "px");
+    page.style.setProperty("--below", document.querySelector(".map-bar").offsetHeight + "px");
   }
   function begin(name) {
     from = document.activeElement;

@@ -74,7 +74,6 @@
     bounds = box;
     picture = copyOf(standing);
     L.svgOverlay(picture, bounds, { interactive: true }).addTo(map);
-    L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
     map.on("zoomend", sizeSigns);
     map.on("dragstart", function () { dragged = true; });
     // A drag that ends on a field must not open its sheet, and a link must not be dragged itself.
@@ -85,8 +84,7 @@
 
   function start() {
     atlas.drawMap();
-    L.control.zoom({ position: "topright", zoomInText: "+", zoomOutText: "–",
-      zoomInTitle: box.dataset.zoomIn, zoomOutTitle: box.dataset.zoomOut }).addTo(atlas.map);
+    atlas.controls(atlas.map);
     document.documentElement.classList.add("ready");
     var shape = (bounds[1][0] - bounds[0][0]) / (bounds[1][1] - bounds[0][1]);
     box.style.height = Math.max(240, Math.min(box.clientWidth * shape, 0.75 * window.innerHeight)) + "px";

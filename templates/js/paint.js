@@ -68,6 +68,7 @@
   function sizeSigns() {
     const k = Math.max(0.2, Math.min(4, PX_PER_MM / (Math.pow(2, atlas.map.getZoom()) * picture.mm)));
     atlas.picture.style.setProperty("--k", k);
+    atlas.spaceWords(atlas.picture);
     atlas.picture.querySelectorAll(".tile").forEach(function (tile) {
       const rest = tile.dataset.placed.match(/^scale\(([\d.]+) ([\d.]+)\)(.*)$/);
       tile.setAttribute("patternTransform", "scale(" + rest[1] * k + " " + rest[2] * k + ")" + rest[3]);
@@ -82,10 +83,7 @@
     map.setMinZoom(-8);
     map.setMaxZoom(6);
     L.svgOverlay(atlas.picture, bounds, { interactive: false }).addTo(map);
-    L.control.scale({ imperial: false, maxWidth: 140 }).addTo(map);
-    const words = document.getElementById("map_field").dataset;
-    L.control.zoom({ position: "topright", zoomInText: "+", zoomOutText: "–",
-      zoomInTitle: words.zoomIn, zoomOutTitle: words.zoomOut }).addTo(map);
+    atlas.controls(map);
     map.on("zoomend", sizeSigns);
   };
 
@@ -93,7 +91,8 @@
   atlas.fit = function () {
     const box = document.getElementById("map_field"), b = atlas.bounds, ring = document.querySelector(".first-ring");
     const whole = box.clientWidth * (b[1][0] - b[0][0]) / (b[1][1] - b[0][1]);
-    const below = ring.offsetHeight + (window.innerWidth > 700 ? 200 : 10);  // room for what a tap tells
+    const bar = document.querySelector(".map-bar").offsetHeight;
+    const below = ring.offsetHeight + bar + (window.innerWidth > 700 ? 200 : 10);  // room for what a tap tells
     const room = window.innerHeight - box.getBoundingClientRect().top - window.scrollY - below;
     box.style.height = Math.max(200, Math.min(whole, Math.max(room, 0.4 * window.innerHeight))) + "px";
     atlas.map.invalidateSize({ animate: false });
