@@ -12,9 +12,11 @@ from atlas.grid import Floats
 from atlas.languages import tr
 from atlas.pages.context import TerrainNote
 from atlas.pages.data_cells import PageCells, fall_lines, page_cells, verdicts, worst_class
-from atlas.pages.picture_frame import Frame, frame_for, grid_marks, n, strip
+from atlas.pages.picture_frame import Frame, frame_for, n, strip
+from atlas.pages.picture_grid import grid_marks
 from atlas.pages.picture_ground import contours_group, field_clip, frame_clip, lines, neighbours_group, shading
 from atlas.pages.picture_marks import drops_group, hazards_group, ways_in_group
+from atlas.pages.picture_room import Room
 from atlas.pages.picture_zones import class_paths, zones_group
 from atlas.pages.signs import TileScale, class_tiles, tiles
 from atlas.survey import FieldSurvey
@@ -93,7 +95,7 @@ def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote,
     if again:
         ground, over = (Markup('<use href="#{}"/>').format(part) for part in ("map-ground", "map-over"))
     else:
-        ground, over = _ground(plate), _over(plate)
+        ground, over = _ground_and_over(plate)
     return Markup(
         '<svg id="{key}" class="picture" viewBox="0 0 {w} {h}" width="{wide}mm" height="{high}mm" role="img" '
         'aria-labelledby="{key}-title" data-west="{west}" data-north="{north}" data-width="{w}" '
@@ -118,25 +120,21 @@ def _map(plate: Plate, painted: Markup, key: str, title: str, note: TerrainNote,
     )
 
 
-def _ground(plate: Plate) -> Markup:
+def _ground_and_over(plate: Plate) -> tuple[Markup, Markup]:
+    """What lies under the zones and what lies over them. Numbers and ways in get room first, then names, then
+    coordinates and heights."""
     survey, frame = plate.survey, plate.frame
-    return Markup('<g id="map-ground">{}{}{}</g>').format(
-        shading(survey.terrain, frame),
-        contours_group(survey.terrain.contours, frame),
-        neighbours_group(survey.neighbours, frame),
-    )
-
-
-def _over(plate: Plate) -> Markup:
-    survey, frame = plate.survey, plate.frame
-    driving = survey.driving
-    return Markup('<g id="map-over">{}{}{}{}{}</g>').format(
-        grid_marks(frame),
-        _outline(survey.parcel.shape, frame),
-        drops_group(driving.drop_lines, driving.unknown_edges, frame),
-        hazards_group(driving.hazards, frame),
-        ways_in_group(survey.ways_in, survey.parcel.shape, frame),
-    )
+    driving, room = survey.driving, Room(frame)
+    hazards = hazards_group(driving.hazards, frame, room)
+    ways = ways_in_group(survey.ways_in, survey.parcel.shape, frame, room)
+    neighbours = neighbours_group(survey.neighbours, frame, room)
+    grid = grid_marks(frame, room)
+    contours = contours_group(survey.terrain.contours, frame, room)
+    ground = Markup('<g id="map-ground">{}{}{}</g>').format(shading(survey.terrain, frame), contours, neighbours)
+    drops = drops_group(driving.drop_lines, driving.unknown_edges, frame)
+    outline = _outline(survey.parcel.shape, frame)
+    over = Markup('<g id="map-over">{}{}{}{}{}</g>').format(grid, outline, drops, hazards, ways)
+    return ground, over
 
 
 def _outline(shape: Polygon | MultiPolygon, frame: Frame) -> Markup:

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from atlas.grid import Bounds, Grid
 from atlas.languages import tr
-from atlas.words import N_, number
+from atlas.words import N_
 
 SCALES = (250, 500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 7500, 10_000, 15_000, 20_000, 50_000)
 PAPER_WIDTH_MM, PAPER_HEIGHT_MM = 184.0, 150.0  # A4 upright inside its margins, with room for words above
@@ -85,41 +85,6 @@ def frame_for(shape: BaseGeometry, grid: Grid, also: Sequence[BaseGeometry] = ()
 
 def _fits(box: Bounds, scale: int) -> bool:
     return box.width * 1000 / scale <= PAPER_WIDTH_MM and box.height * 1000 / scale <= PAPER_HEIGHT_MM
-
-
-def grid_marks(frame: Frame) -> Markup:
-    """Ticks with full coordinates along the edges, a small cross where grid lines meet."""
-    step = next(b for b in BAR_LENGTHS_M if b >= 28 * frame.mm)
-    xs = _multiples(frame.box.west, frame.box.east, step)
-    ys = _multiples(frame.box.south, frame.box.north, step)
-    arm, tick = n(0.9 * frame.mm, 2), n(1.6 * frame.mm, 2)
-    across = n(1.8 * frame.mm, 2)
-    cross = "".join(f"M{frame.at(x, y)}m-{arm} 0h{across}m-{arm}-{arm}v{across}" for x in xs for y in ys)
-    ticks = "".join(f"M{n(frame.x(x))} 0v{tick}M{n(frame.x(x))} {n(frame.height)}v-{tick}" for x in xs)
-    ticks += "".join(f"M0 {n(frame.y(y))}h{tick}M{n(frame.width)} {n(frame.y(y))}h-{tick}" for y in ys)
-    words = [_tick_word(frame, frame.x(x), 0.0, _grouped(x), "down") for x in xs[:: max(1, len(xs) // 4)]]
-    words += [_tick_word(frame, 0.0, frame.y(y), _grouped(y), "right") for y in ys[:: max(1, len(ys) // 4)]]
-    return Markup(
-        f'<g class="grid"><path class="grid-line" d="{cross}{ticks}"/>'
-        f'<rect class="frame-edge" width="{n(frame.width)}" height="{n(frame.height)}"/>{"".join(words)}</g>'
-    )
-
-
-def _tick_word(frame: Frame, x: float, y: float, text: str, side: str) -> str:
-    shift, along = ('y="3.6" x=".6"', "east") if side == "down" else ('x="1.9" y=".7"', "north")
-    return (
-        f'<g transform="translate({n(x)} {n(y)}) scale({n(frame.mm, 4)})">'
-        f'<g class="mark"><text class="coordinate {along}" {shift}>{text}</text></g></g>'
-    )
-
-
-def _grouped(metres: float) -> str:
-    return number(metres)
-
-
-def _multiples(low: float, high: float, step: int) -> list[float]:
-    first = math.ceil(low / step + 1e-9)
-    return [float(k * step) for k in range(first, math.floor(high / step - 1e-9) + 1)]
 
 
 def strip(frame: Frame, convergence_deg: float, words: tuple[str, ...]) -> Markup:

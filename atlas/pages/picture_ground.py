@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from atlas.grid import Bounds
 from atlas.pages.picture_frame import Frame, n
 from atlas.pages.picture_kernel import polylines
+from atlas.pages.picture_room import OFF, Room
 from atlas.survey import Outline
 from atlas.terrain.figures import Contours, TerrainSurvey
 from atlas.words import short
@@ -23,6 +24,8 @@ SHADE_PIXELS = 420  # on the longer side; shading is a soft backdrop, not a meas
 SHADE_DEEPEST = 150  # signs must stay legible on it: the darkest shade becomes this grey
 SIMPLER_M = 0.15  # contour lines are thinned by at most this much
 LABEL_EVERY_MM = 60.0
+HEIGHT_MM, FIGURE_MM = 2.0, 1.2  # a height's letters: how high, how wide
+NEIGHBOUR_MM, ITALIC_MM = 2.6, 1.6  # a neighbour's name likewise
 
 
 def lines(shape: BaseGeometry, frame: Frame) -> str:
@@ -70,7 +73,7 @@ def shading(terrain: TerrainSurvey, frame: Frame) -> Markup:
     ).format(n(frame.x(b.west), 3), n(frame.y(b.north), 3), n(b.width, 3), n(b.height, 3), data)
 
 
-def contours_group(found: Contours, frame: Frame) -> Markup:
+def contours_group(found: Contours, frame: Frame, room: Room) -> Markup:
     """Contour lines, every index line bolder and labelled with its height where it runs long enough."""
     view = _view(frame.box)
     thin: list[str] = []
@@ -80,35 +83,38 @@ def contours_group(found: Contours, frame: Frame) -> Markup:
         shown = contour.line.simplify(SIMPLER_M).intersection(view)
         (bold if contour.index else thin).append(lines(shown, frame))
         if contour.index:
-            words += _labels(shown, contour.height_m, frame)
+            words += _labels(shown, contour.height_m, frame, room)
     return Markup(
         f'<g class="contours"><path class="contour" d="{"".join(thin)}"/>'
         f'<path class="contour index" d="{"".join(bold)}"/>{"".join(words)}</g>'
     )
 
 
-def _labels(shown: BaseGeometry, height_m: float, frame: Frame) -> list[Markup]:
+def _labels(shown: BaseGeometry, height_m: float, frame: Frame, room: Room) -> list[Markup]:
     parts = [p for p in getattr(shown, "geoms", [shown]) if isinstance(p, LineString)]
     longest = max(parts, key=lambda p: p.length, default=None)
     if longest is None or longest.length < 16 * frame.mm:
         return []
     count = max(1, int(longest.length / (LABEL_EVERY_MM * frame.mm)))
-    return [_label(longest, (k + 0.5) / count, height_m, frame) for k in range(min(count, 3))]
+    return [_label(longest, (k + 0.5) / count, height_m, frame, room) for k in range(min(count, 3))]
 
 
-def _label(line: LineString, share: float, height_m: float, frame: Frame) -> Markup:
+def _label(line: LineString, share: float, height_m: float, frame: Frame, room: Room) -> Markup:
     """The height, written along the line and never upside down."""
     here = line.interpolate(share, normalized=True)
     ahead = line.interpolate(min(1.0, share + 0.02), normalized=True)
     turn = math.degrees(math.atan2(-(ahead.y - here.y), ahead.x - here.x))
     turn = turn - 180 if turn > 90 else turn + 180 if turn < -90 else turn
+    word = f"{short(round(height_m, 1))} m"
+    x, y = frame.x(here.x), frame.y(here.y)
+    free = room.fits(room.word(x, y, word, FIGURE_MM, HEIGHT_MM, foot=0.8, anchor="middle", turn=turn))
     return Markup(
         '<g transform="translate({}) rotate({}) scale({})"><g class="mark">'
-        '<text class="height" y=".8" text-anchor="middle">{} m</text></g></g>'
-    ).format(frame.at(here.x, here.y), n(turn, 0), n(frame.mm, 4), short(round(height_m, 1)))
+        '<text class="height{}" y=".8" text-anchor="middle">{}</text></g></g>'
+    ).format(frame.at(here.x, here.y), n(turn, 0), n(frame.mm, 4), "" if free else OFF, word)
 
 
-def neighbours_group(neighbours: tuple[Outline, ...], frame: Frame) -> Markup:
+def neighbours_group(neighbours: tuple[Outline, ...], frame: Frame, room: Room) -> Markup:
     """Neighbouring fields as outlines with their names, and nothing else of them."""
     view = _view(frame.box)
     out = []
@@ -117,19 +123,21 @@ def neighbours_group(neighbours: tuple[Outline, ...], frame: Frame) -> Markup:
         if shown.is_empty:
             continue
         out.append(Markup('<path class="neighbour" d="{}"/>').format(lines(shown, frame)))
-        out.append(_name(neighbour.name, shown, frame))
+        out.append(_name(neighbour.name, shown, frame, room))
     return Markup('<g class="neighbours">{}</g>').format(Markup("").join(out))
 
 
-def _name(name: str, shown: BaseGeometry, frame: Frame) -> Markup:
+def _name(name: str, shown: BaseGeometry, frame: Frame, room: Room) -> Markup:
     widest = max(getattr(shown, "geoms", [shown]), key=lambda p: p.area)
     place = widest.representative_point()
     b = Bounds(*widest.bounds)
     turn = -90 if b.height > 1.5 * b.width else 0  # a narrow strip beside the field: write upwards
+    x, y = frame.x(place.x), frame.y(place.y)
+    free = room.fits(room.word(x, y, name, ITALIC_MM, NEIGHBOUR_MM, foot=0.9, anchor="middle", turn=turn))
     return Markup(
         '<g transform="translate({}) rotate({}) scale({})"><g class="mark">'
-        '<text class="neighbour-name" y=".9" text-anchor="middle">{}</text></g></g>'
-    ).format(frame.at(place.x, place.y), turn, n(frame.mm, 4), escape(name))
+        '<text class="neighbour-name{}" y=".9" text-anchor="middle">{}</text></g></g>'
+    ).format(frame.at(place.x, place.y), turn, n(frame.mm, 4), "" if free else OFF, escape(name))
 
 
 def field_clip(shape: Polygon | MultiPolygon, frame: Frame) -> Markup:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from markupsafe import Markup, escape
-from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.driving.entering import inward_deg
@@ -13,11 +13,14 @@ from atlas.driving.records import TaggedHazard
 from atlas.farm.records import WayIn
 from atlas.pages.picture_frame import Frame, n
 from atlas.pages.picture_ground import lines
+from atlas.pages.picture_room import Room
 
 TOOTH_MM, TEETH_MM = 2.6, 2.2  # width and height of a tooth
 TAG_MM = 4.2
+WAY_MM = 4.6  # from a way in to the end of its arrow
 NAME_MM, LETTER_MM = 2.7, 1.6  # height of a way's name, and what one of its letters takes
 BELOW_MM, ABOVE_MM, APART_MM = 7.4, -5.6, 3.4  # foot of a name from its way, and from another name
+BESIDE_MM = 5.6  # from a way to a name beside it
 # where a tag may stand beside its marking, millimetres, tried in this order
 TAG_PLACES = [(0.0, 0.0)] + [
     (far * math.sin(math.radians(turn)), -far * math.cos(math.radians(turn)))
@@ -61,14 +64,15 @@ def _parts(shape: BaseGeometry) -> list[LineString]:
     return [part for inner in getattr(shape, "geoms", ()) for part in _parts(inner)]
 
 
-def hazards_group(hazards: tuple[TaggedHazard, ...], frame: Frame) -> Markup:
-    """Each marking, a thin line at the distance to keep, and its number in a square."""
+def hazards_group(hazards: tuple[TaggedHazard, ...], frame: Frame, room: Room) -> Markup:
+    """Each marking, a thin line at the distance to keep, and its number in a square, which takes its room."""
     out = [Markup('<path class="keep-line" d="{}"/>').format(lines(h.keep_off, frame)) for h in hazards]
     out += [_marking(h.hazard.shape, frame) for h in hazards]
     taken: list[Point] = []
-    return Markup('<g class="hazards">{}{}</g>').format(
-        Markup("").join(out), Markup("").join(_tag(h, frame, taken) for h in hazards)
-    )
+    tags = Markup("").join(_tag(h, frame, taken) for h in hazards)
+    for place in taken:
+        room.take(room.sign(place.x, place.y, TAG_MM / 2))
+    return Markup('<g class="hazards">{}{}</g>').format(Markup("").join(out), tags)
 
 
 def _marking(shape: BaseGeometry, frame: Frame) -> Markup:
@@ -107,25 +111,27 @@ def _on_map(place: Point, frame: Frame) -> bool:
     return edge <= place.x <= frame.width - edge and edge <= place.y <= frame.height - edge
 
 
-def ways_in_group(ways: tuple[WayIn, ...], field: Polygon | MultiPolygon, frame: Frame) -> Markup:
+def ways_in_group(ways: tuple[WayIn, ...], field: Polygon | MultiPolygon, frame: Frame, room: Room) -> Markup:
     """Two posts with an arrow between them that points into the field, and the way's name."""
     out = []
-    taken: list[Polygon] = []
+    for way in ways:
+        room.take(room.sign(frame.x(way.shape.x), frame.y(way.shape.y), WAY_MM))
     for way in ways:
         turn = (inward_deg(field, way.shape) + 180.0) % 360.0 - 180.0
-        name_y, anchor = _name_place(way, turn, frame, taken)
+        right, foot, anchor = _name_place(way, turn, frame, room)
         out.append(
             Markup(
                 '<g transform="translate({}) scale({})"><g class="mark way-in"><g transform="rotate({})">'
                 '<path class="way-halo" d="M-2.6-1.4v3.6M2.6-1.4v3.6M0 4.6v-6"/>'
                 '<path class="way-posts" d="M-2.6-1.4v3.6M2.6-1.4v3.6"/>'
                 '<path class="way-arrow" d="M0 4.6v-6M0-2.8l-1.8 2.7h3.6z"/></g>'
-                '<text class="way-name" y="{}" text-anchor="{}">{}</text></g></g>'
+                '<text class="way-name" x="{}" y="{}" text-anchor="{}">{}</text></g></g>'
             ).format(
                 frame.at(way.shape.x, way.shape.y),
                 n(frame.mm, 4),
                 n(turn, 0),
-                name_y,
+                n(right),
+                n(foot),
                 anchor,
                 escape(way.name),
             )
@@ -133,21 +139,21 @@ def ways_in_group(ways: tuple[WayIn, ...], field: Polygon | MultiPolygon, frame:
     return Markup('<g class="ways">{}</g>').format(Markup("").join(out))
 
 
-def _name_place(way: WayIn, turn: float, frame: Frame, taken: list[Polygon]) -> tuple[str, str]:
-    """Where a way's name stands: behind the arrow, but inside the map; where another name stands already, on the
-    arrow's other side, or further off."""
-    x, y = frame.x(way.shape.x) / frame.mm, frame.y(way.shape.y) / frame.mm
+def _name_place(way: WayIn, turn: float, frame: Frame, room: Room) -> tuple[float, float, str]:
+    """Where a way's name stands, millimetres across and down from it to where the name is anchored: behind the
+    arrow, but inside the map; where something stands already, further off, on the arrow's other side or beside
+    it. With no room anywhere it stands behind the arrow all the same."""
+    x, y = frame.x(way.shape.x), frame.y(way.shape.y)
     wide, high = frame.width / frame.mm, frame.height / frame.mm
-    below = y < 11 or (abs(turn) < 90 and y < high - 11)
-    anchor, share = ("start", 0.0) if x < 24 else ("end", 1.0) if x > wide - 24 else ("middle", 0.5)
-    length = len(way.name) * LETTER_MM
-    west = x - share * length
-    first, second, third = (BELOW_MM, ABOVE_MM, BELOW_MM + APART_MM)
-    if not below:
-        first, second, third = ABOVE_MM, BELOW_MM, ABOVE_MM - APART_MM
-    for foot in (first, second, third, first):
-        place = box(west, y + foot - NAME_MM, west + length, y + foot)
-        if y + foot - NAME_MM >= 0.0 and y + foot <= high and not any(place.intersects(t) for t in taken):
-            break
-    taken.append(place)
-    return f"{foot:g}", anchor
+    across, down = x / frame.mm, y / frame.mm
+    below = down < 11 or (abs(turn) < 90 and down < high - 11)
+    first = "start" if across < 24 else "end" if across > wide - 24 else "middle"
+    sides = [BELOW_MM, BELOW_MM + APART_MM], [ABOVE_MM, ABOVE_MM - APART_MM]
+    feet = [foot for side in (sides if below else reversed(sides)) for foot in side]
+    places = [(0.0, foot, anchor) for foot in feet for anchor in dict.fromkeys((first, "middle", "start", "end"))]
+    for right, foot, anchor in (*places, (BESIDE_MM, 1.0, "start"), (-BESIDE_MM, 1.0, "end")):
+        if room.fits(room.word(x, y, way.name, LETTER_MM, NAME_MM, right=right, foot=foot, anchor=anchor)):
+            return right, foot, anchor
+    right, foot, anchor = places[0]
+    room.take(room.word(x, y, way.name, LETTER_MM, NAME_MM, right=right, foot=foot, anchor=anchor))
+    return places[0]

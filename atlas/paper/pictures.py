@@ -112,6 +112,9 @@ def _back(root: ElementTree.Element) -> None:
         for place, child in reversed(list(enumerate(parent))):
             if child.tag != f"{{{SVG}}}text" or child.get("paint-order") != "stroke":
                 continue
+            if child.get("display") == "none":
+                parent.remove(child)
+                continue
             for ground in backing(child):
                 parent.insert(place, ground)
             for one in child.iter():

@@ -5,8 +5,8 @@
 
   // Where a way's name may stand beside its sign: millimetres across and down to its foot, and which part of the name
   // stands there. First where it is on paper, then on that side of the sign, which is outside the field, then elsewhere.
-  function besideWay(foot, part) {
-    const out = foot < 0 ? [-5.6, -6.6, -9, 7.4, 10.8] : [7.4, 8.4, 10.8, -5.6, -9], places = [[0, foot, part]];
+  function besideWay(right, foot, part) {
+    const out = foot < 0 ? [-5.6, -6.6, -9, 7.4, 10.8] : [7.4, 8.4, 10.8, -5.6, -9], places = [[right, foot, part]];
     out.forEach(function (y) { places.push([0, y, "middle"], [-3, y, "start"], [3, y, "end"]); });
     return places.concat([[5.6, 1, "start"], [-5.6, 1, "end"]]);
   }
@@ -41,8 +41,12 @@
     }
     picture.querySelectorAll(".way-name").forEach(function (name) {
       const own = name.dataset;
-      if (!own.foot) { own.foot = name.getAttribute("y"); own.part = name.getAttribute("text-anchor"); }
-      place(name, besideWay(own.foot, own.part));
+      if (!own.foot) {
+        own.right = name.getAttribute("x");
+        own.foot = name.getAttribute("y");
+        own.part = name.getAttribute("text-anchor");
+      }
+      place(name, besideWay(own.right, own.foot, own.part));
     });
     picture.querySelectorAll(".neighbour-name").forEach(function (name) { name.classList.toggle("no-room", !fits(name)); });
     const mm = picture.querySelector(".coordinate") && picture.querySelector(".coordinate").getScreenCTM().a;  // in pixels

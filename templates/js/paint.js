@@ -47,6 +47,7 @@
     copy.removeAttribute("id");
     copy.removeAttribute("aria-labelledby");
     copy.querySelector("title").remove();
+    copy.querySelectorAll(".off-paper").forEach(function (word) { word.classList.remove("off-paper"); });
     copy.querySelector(".strip").remove();
     copy.setAttribute("viewBox", "0 0 " + svg.dataset.width + " " + svg.dataset.height);
     copy.setAttribute("aria-hidden", "true");

@@ -64,6 +64,30 @@ def test_no_word_of_the_map_stands_on_another_or_on_a_sign(
     assert kinds["neighbour-name"] >= 16
 
 
+def test_nor_on_paper(demo_atlas: Path, browser: Browser) -> None:
+    bad, seen = [], 0
+    with visiting(browser) as visit:
+        for path in (p for p in pages_of(demo_atlas) if p.parent.name == "fields"):
+            page = open_sheet(visit, path, DEMO_NOW.isoformat())
+            page.emulate_media(media="print")
+            words, signs = (
+                page.locator(kinds).evaluate_all(
+                    """all => all.map(e => [e.textContent, e.getBoundingClientRect()]).filter(([, b]) => b.width)
+                      .map(([text, b]) => [text, b.left, b.top, b.right, b.bottom])"""
+                )
+                for kinds in (
+                    "#zone-map .way-name, #zone-map .neighbour-name, #zone-map .coordinate",
+                    "#zone-map .tag-box, #zone-map .way-posts",
+                )
+            )
+            seen += len(words)
+            for i, word in enumerate(words):
+                bad += [(path.stem, word[0], other[0]) for other in words[:i] + signs if meet(word, other)]
+        visit.check_quiet()
+    assert bad == []
+    assert seen >= 16 * 5
+
+
 @pytest.mark.parametrize("screen", SCREENS)
 def test_what_one_presses_north_and_the_scale_lie_beside_the_map_and_hide_nobody_to_ring(
     demo_atlas: Path, browser: Browser, screen: tuple[int, int]
