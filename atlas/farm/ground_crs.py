@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
-from pyproj import CRS
+from pyproj import CRS, Proj
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError, ProjError
@@ -15,6 +16,9 @@ from atlas.errors import TerrainError
 from atlas.farm.reprojecting import bring
 
 FOOT_M = 0.3048
+MOST_STRETCH = (
+    0.02  # of a length: Web Mercator reads 30 % as 20 % in the Alps; a CRS made for the land stays under
+)
 SURVEY_FOOT_M = 1200 / 3937
 UNITS = {
     "m": 1.0,
@@ -71,6 +75,21 @@ def unit_m(word: str | None) -> float | None:
     return UNITS.get((word or "").strip().lower())
 
 
+def stretch(flat: CRS, x: float, y: float, label: str) -> float:
+    """Lengths on the map over lengths on the ground at a place given in a projected CRS's own unit, in the
+    direction in which they differ most. Raises TerrainError where the place lies nowhere on the globe.
+    """
+    try:
+        plane = Proj(flat)
+        told = plane.get_factors(*plane(x, y, inverse=True))
+    except (ProjError, CRSError) as e:
+        raise TerrainError(f"{label}: {x:g}, {y:g} is no place on the globe; set the terrain's CRS right.") from e
+    sides = [float(told.tissot_semimajor), float(told.tissot_semiminor)]
+    if not all(math.isfinite(side) and side > 0 for side in sides):
+        raise TerrainError(f"{label}: {x:g}, {y:g} is no place on the globe; set the terrain's CRS right.")
+    return max(sides, key=lambda side: abs(math.log(side)))
+
+
 def in_metres(crs: CRS) -> CRS:
     """The same projected CRS counted in metres: only its axes change, so no cell moves and none is resampled."""
     told = crs.to_json_dict()
@@ -82,7 +101,7 @@ def in_metres(crs: CRS) -> CRS:
 
 
 def utm_for(crs: CRS, x: float, y: float, label: str) -> CRS:
-    """The UTM zone of a place given in degrees of `crs`, on its own datum where there is such a zone.
+    """The UTM zone of a place given in `crs`, on its own datum where there is such a zone.
 
     Raises TerrainError where the place lies outside all zones.
     """
@@ -91,7 +110,7 @@ def utm_for(crs: CRS, x: float, y: float, label: str) -> CRS:
         area = AreaOfInterest(*place.bounds)
         found = [
             zone
-            for datum in (crs.name, "WGS 84")
+            for datum in (crs.geodetic_crs.name if crs.geodetic_crs else crs.name, "WGS 84")
             for zone in query_utm_crs_info(datum_name=datum, area_of_interest=area)
             if "(" not in zone.name  # "(N-E)" ones are the same zones with their axes turned
         ]

@@ -68,15 +68,15 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
     t = found.transform
     north = t.f + found.rows * t.e if flipped else t.f
     stored = found.stored
-    if ground.map_unit_m is None:
+    if (why := _no_true_metres(found, ground)) is not None:
         if stored.tiles is not None and stored.tiles.integer:
             raise TerrainError(
-                f"{stored.label}: heights in scaled 16-bit tiles and in degrees are not read; "
-                "warp the terrain to a CRS in metres first."
+                f"{stored.label}: heights in scaled 16-bit tiles are not read where the terrain {why}; "
+                "warp it to a CRS in true metres first, as the UTM zone."
             )
-        stored, grid = _warped(found, ground, remarks)
+        stored, grid = _warped(found, ground, why, remarks)
         flipped = False
-    elif abs(ground.map_unit_m - 1.0) > 1e-12:
+    elif ground.map_unit_m is not None and abs(ground.map_unit_m - 1.0) > 1e-12:
         unit = ground.map_unit_m
         crs = CRS.from_wkt(ground_crs.in_metres(ground.flat).to_wkt())
         grid = Grid(crs, t.c * unit, north * unit, t.a * unit, abs(t.e) * unit, found.rows, found.cols)
@@ -131,8 +131,22 @@ def _height_unit(
     return told
 
 
-def _warped(found: Found, ground: ground_crs.GroundCrs, remarks: list[Remark]) -> tuple[Stored, Grid]:
-    """A model in degrees, warped once (bilinear) to square cells in its UTM zone."""
+def _no_true_metres(found: Found, ground: ground_crs.GroundCrs) -> str | None:
+    """Why slopes cannot be worked out on the grid as stored: it is in degrees, or its CRS draws lengths too long
+    or too short at the grid's middle. None where they can.
+    """
+    if ground.map_unit_m is None:
+        return "is in degrees"
+    t = found.transform
+    x, y = t.c + found.cols * t.a / 2, t.f + found.rows * t.e / 2
+    told = ground_crs.stretch(ground.flat, x, y, found.stored.label)
+    if abs(told - 1.0) <= ground_crs.MOST_STRETCH:
+        return None
+    return f"is in {ground.flat.name}, where a metre of ground is drawn as {told:.2f} m,"
+
+
+def _warped(found: Found, ground: ground_crs.GroundCrs, why: str, remarks: list[Remark]) -> tuple[Stored, Grid]:
+    """A model whose cells are no true metres, warped once (bilinear) to square cells in its UTM zone."""
     t, rows, cols = found.transform, found.rows, found.cols
     east, south = t.c + cols * t.a, t.f + rows * t.e
     zone = ground_crs.utm_for(ground.flat, (t.c + east) / 2, (t.f + south) / 2, found.stored.label)
@@ -145,9 +159,7 @@ def _warped(found: Found, ground: ground_crs.GroundCrs, remarks: list[Remark]) -
         raise TerrainError(f"{found.stored.label}: cannot be warped to {zone.name}; set its CRS right.") from e
     grid = Grid(target, place.c, place.f, place.a, -place.e, height, width)
     layer = found.stored.tiles.table if found.stored.tiles else "dem"
-    remarks.append(
-        Remark(layer, "", f"the terrain is in degrees and was warped to {zone.name}, cells of {place.a:.2f} m")
-    )
+    remarks.append(Remark(layer, "", f"the terrain {why} and was warped to {zone.name}, cells of {place.a:.2f} m"))
     return replace(found.stored, warp_to=grid), grid
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import pickle
+import re
 import subprocess
 from pathlib import Path
 
 import numpy as np
+import pyproj
 import pytest
 from farm_files import (
     CRS,
@@ -246,6 +248,43 @@ def test_degrees_are_warped_to_the_utm_zone(tmp_path: Path) -> None:
     )
     z = open_rasters([whole], PLAIN).read(Bounds(x0, y0 - 20, x0 + 60, y0 + 20)).z
     assert np.isnan(z).all() or (z % 1 != 0).any()
+    datasets.close()
+
+
+@pytest.mark.parametrize("code", [3857, 3395])
+def test_a_map_that_stretches_metres_is_warped(tmp_path: Path, code: int) -> None:
+    """A plane of 30 % in Web or World Mercator at 47° north: read as it lies, it would pass for 20 %."""
+    to_utm = Transformer.from_crs(code, 32632, always_xy=True)
+    east, north = Transformer.from_crs(4326, code, always_xy=True).transform(10.31, 46.95)
+    t = from_origin(east, north, 1.5, 1.5)
+    x, y = to_utm.transform(*np.meshgrid(t.c + (np.arange(300) + 0.5) * 1.5, t.f - (np.arange(200) + 0.5) * 1.5))
+    x0, y0 = float(x.mean()), float(y.mean())
+    heights = 1000 + 0.18 * (x - x0) + 0.24 * (y - y0)
+    source = open_rasters([write_tif(tmp_path / "m.tif", heights, t, f"EPSG:{code}")], PLAIN)
+    assert source.grid.crs.to_epsg() == 32632
+    read = source.read(Bounds(x0 - 50, y0 - 40, x0 + 50, y0 + 40))
+    plane = 1000 + 0.18 * (read.grid.xs[None, :] - x0) + 0.24 * (read.grid.ys[:, None] - y0)
+    assert np.abs(read.z - plane).max() < 0.02
+    said = " ".join(r.text for r in source.remarks)
+    assert re.search(
+        r"Mercator, where a metre of ground is drawn as 1\.4\d m, and was warped to WGS 84 / UTM", said
+    )
+    datasets.close()
+
+
+@pytest.mark.parametrize("code", [3035, 31254, 25833, 2056, 2154, 3763, 3006])
+def test_maps_made_for_the_land_stay_as_they_are(tmp_path: Path, code: int) -> None:
+    """National grids, the neighbouring UTM zone and the European equal-area map: not a height is resampled."""
+    used = pyproj.CRS.from_epsg(code).area_of_use
+    assert used is not None
+    middle = ((used.west + used.east) / 2, (used.south + used.north) / 2)
+    place = (10.31, 46.95) if code in (3035, 25833) else middle
+    x, y = Transformer.from_crs(4326, code, always_xy=True).transform(*place)
+    path = write_tif(tmp_path / "m.tif", np.full((20, 20), 500.0), from_origin(x, y, 1, 1), f"EPSG:{code}")
+    source = open_rasters([path], PLAIN)
+    assert source.stored.warp_to is None
+    assert source.grid.crs.to_epsg() == code
+    assert source.remarks == ()
     datasets.close()
 
 
