@@ -124,7 +124,7 @@ def start(
     from atlas.farm.starting import start as make
 
     for remark in make(new, parcels, dems, hazards, settings=settings_for(new, settings_path)):
-        noted(remark.text)
+        noted(f"layer '{remark.layer}' row {remark.row}: {remark.text}" if remark.row else remark.text)
     say(f"{new} is ready; next: field-atlas inspect {typed(new)}")
 
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 
 import numpy as np
 import shapely
+from pyproj import CRS
+from pyproj.exceptions import ProjError
 from shapely.strtree import STRtree
 
 from atlas.farm.assumptions import listed
 from atlas.farm.records import Hazard, Parcel, Remark
+from atlas.farm.reprojecting import bring
 from atlas.farm.schema import FAR_OFF_M
 from atlas.farm.table import Row
 
@@ -27,14 +31,45 @@ def nearest(parcels: Sequence[Parcel], hazards: Sequence[Hazard]) -> list[Parcel
     return out
 
 
-def far_marks(parcels: Sequence[Parcel], hazards: Sequence[tuple[Hazard, Row]]) -> list[Remark]:
-    """One remark per layer with the rows of markings, not retired, that lie far from every field."""
-    far: dict[str, list[str]] = {}
+def far_marks(parcels: Sequence[Parcel], hazards: Sequence[tuple[Hazard, Row]], crs: CRS) -> list[Remark]:
+    """Remarks on the rows of markings, not retired, that lie far from every field; all in `crs`, in metres.
+
+    Where a marking's stored numbers are degrees of a place near a field, whatever its layer's CRS makes of them,
+    the remark refuses: somebody marked ground that would stay open.
+    """
+    far: dict[tuple[str, str], list[str]] = {}
     for (_, row), field in zip(hazards, nearest(parcels, [h for h, _ in hazards]), strict=True):
         if field is None and parcels and row.moment("retired_at") is None:
-            far.setdefault(row.layer, []).append(row.number)
-    text = f"is more than {FAR_OFF_M:.0f} m from every field and closes nothing; set its place or the layer's CRS"
-    return [Remark(layer, listed(numbers), text) for layer, numbers in far.items()]
+            far.setdefault((row.layer, _true_order(parcels, row, crs)), []).append(row.number)
+    return [
+        Remark(layer, listed(numbers), _far_text(order), refused=bool(order))
+        for (layer, order), numbers in far.items()
+    ]
+
+
+def _far_text(order: str) -> str:
+    if not order:
+        return (
+            f"is more than {FAR_OFF_M:.0f} m from every field and closes nothing; set its place or the layer's CRS"
+        )
+    return (
+        f"is more than {FAR_OFF_M:.0f} m from every field, and near one with its numbers read as {order} in "
+        "degrees; bring it to the layer's CRS"
+    )
+
+
+def _true_order(parcels: Sequence[Parcel], row: Row, crs: CRS) -> str:
+    """The order in which a row's numbers are degrees of a place near a field; "" where they are none."""
+    if row.as_stored is None:
+        return ""
+    globe = CRS.from_epsg(4326)
+    turned = shapely.transform(shapely.force_2d(row.as_stored), lambda points: points[:, ::-1])
+    for order, shape in (("longitude, latitude", row.as_stored), ("latitude, longitude", turned)):
+        with suppress(ProjError):
+            place = bring(shape, globe, crs)
+            if any(place.dwithin(p.shape, FAR_OFF_M) for p in parcels):
+                return order
+    return ""
 
 
 def in_two_fields(parcels: Sequence[Parcel]) -> list[tuple[Parcel, Parcel, float]]:

@@ -100,7 +100,7 @@ def read_contents(path: Path, settings: Settings, problems: Problems, as_of: dat
     storms = rows.storms(reader.table(parts.storms, STORMS))
     releases = rows.releases(reader.table(parts.releases, RELEASES))
     problems.attempt(reader.check_settings, None)
-    far = lying.far_marks(parcels, hazards) if terrain is not None else []
+    far = lying.far_marks(parcels, hazards, crs) if terrain is not None else []
     said = (*parts.remarks, *(terrain.remarks if terrain is not None else ()), *reader.remarks(), *far)
     return Contents(parts, terrain, parcels, hazards, ways_in, storms, releases, said)
 

@@ -59,6 +59,12 @@ def _check_numbers(shape: BaseGeometry) -> None:
         raise RowError(f"has a coordinate of {numbers.max():.3g}, which is nowhere on earth; draw it anew")
 
 
+def could_be_degrees(shape: BaseGeometry) -> bool:
+    """Whether all its numbers are as small as longitudes and latitudes are."""
+    west, south, east, north = shape.bounds
+    return max(abs(west), abs(south), abs(east), abs(north)) <= 180
+
+
 def is_tangle(shape: BaseGeometry) -> bool:
     """Whether the sides of a shape's outlines cross more often than can be mended in time.
 

@@ -14,7 +14,7 @@ from pyproj import CRS
 from rasterio.windows import Window
 
 from atlas.errors import LayerError, OutputError, RowError
-from atlas.farm import datasets, guessing, rows, table, terrain_opening, vector_files
+from atlas.farm import datasets, guessing, lying, rows, table, terrain_opening, vector_files
 from atlas.farm.layers import Layer
 from atlas.farm.records import HAZARD_KINDS, Hazard, Parcel, Remark
 from atlas.farm.schema import HAZARDS, PARCELS
@@ -53,7 +53,7 @@ def start(
     try:
         fields, remarks = _parcels(parcels, chosen, crs)
         terrain.check_covers(p.shape for p in fields)
-        marked, marks_said = _hazards(hazards, chosen, crs)
+        marked, marks_said = _hazards(hazards, chosen, crs, fields)
         with scratch(new_path) as folder:
             tif = folder / "heights.tif"
             cut = _write_heights(terrain, _around(fields), tif)
@@ -91,26 +91,31 @@ def _parcels(path: Path, settings: Settings, crs: CRS) -> tuple[tuple[Parcel, ..
             row.cells["field_id"] = f"F{number:0{width}d}"
         remarks.append(Remark("parcels", "", f"no ids found, so the fields are called F{1:0{width}d} and on"))
     found = rows.parcels(Table(tuple(kept), frozenset()))
-    _refuse_bad(path, kept)
+    said = [remark for row in kept for remark in row.remarks]
+    _refuse_bad(path, said)
     if not found:
         raise LayerError(f"{path}: holds no polygons that could be the parcels; name a file that does.")
-    return found, remarks + [remark for row in kept for remark in row.remarks]
+    return found, remarks + said
 
 
-def _hazards(paths: Sequence[Path], settings: Settings, crs: CRS) -> tuple[list[tuple[Hazard, Row]], list[Remark]]:
+def _hazards(
+    paths: Sequence[Path], settings: Settings, crs: CRS, fields: Sequence[Parcel]
+) -> tuple[list[tuple[Hazard, Row]], list[Remark]]:
     """The marks of all files; ids are invented from file, row and place where there are none."""
     found: list[tuple[Hazard, Row]] = []
     remarks: list[Remark] = []
     for path in paths:
         read = [_marks(path, layer, settings, crs) for layer in vector_files.layers_of(path) if layer.rows]
-        for hazard, row in rows.hazards(read):
+        here = rows.hazards(read)
+        for hazard, row in here:
             if "hazard_id" in hazard.assumed:
                 told = f"{path.name} {row.layer} {row.number} {hazard.shape.wkt}"
                 row.cells["hazard_id"] = str(uuid.uuid5(MARKS, told))
             found.append((hazard, row))
         every = [row for one in read for row in one]
-        _refuse_bad(path, every)
-        remarks += [remark for row in every for remark in row.remarks]
+        said = [*(remark for row in every for remark in row.remarks), *lying.far_marks(fields, here, crs)]
+        _refuse_bad(path, said)
+        remarks += said
     return found, remarks
 
 
@@ -130,11 +135,10 @@ def _marks(path: Path, layer: Layer, settings: Settings, crs: CRS) -> Table:
     return read
 
 
-def _refuse_bad(path: Path, found: Sequence[Row]) -> None:
-    for row in found:
-        for remark in row.remarks:
-            if remark.refused:
-                raise RowError(f"{path}, layer '{remark.layer}', row {remark.row}: {remark.text}.")
+def _refuse_bad(path: Path, said: Sequence[Remark]) -> None:
+    for remark in said:
+        if remark.refused:
+            raise RowError(f"{path}, layer '{remark.layer}', row {remark.row}: {remark.text}.")
 
 
 def _around(fields: Sequence[Parcel]) -> Bounds:

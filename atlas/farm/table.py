@@ -42,6 +42,7 @@ class Row:
     cells: dict[str, Any]
     shape: BaseGeometry | None
     remarks: list[Remark] = field(default_factory=list)
+    as_stored: BaseGeometry | None = None  # where its numbers could be degrees, whatever the layer's CRS says
 
     def text(self, column: str) -> str:
         """An id as it stands, so that it is found again; every other text as it may be shown."""
@@ -166,6 +167,7 @@ def _settle_shape(row: Row, source: CRS, target: CRS) -> None:
         return
     try:
         shape, mended = outlines.settled(row.shape, source, target)
+        row.as_stored = row.shape if outlines.could_be_degrees(row.shape) else None
     except RowError as e:
         row.refuse(str(e))
         row.shape = None

@@ -10,11 +10,14 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+import shapely
 from farm_files import GAP, NORTH, WEST, farm_file, fields, hill_cells, marks, patch, write_tif
 from rasterio.transform import from_origin
 from shapely.geometry import Point, Polygon
 
+from atlas.errors import RowError
 from atlas.farm.inspecting import inspect
+from atlas.farm.opening import open_farm
 from atlas.settings import Settings, parse
 
 
@@ -193,3 +196,30 @@ def test_without_a_column_of_ids_the_columns_there_are_are_named(tmp_path: Path)
     assert "has no column field_id; name the one that tells fields apart in columns.field_id. It has " in problem
     assert "'nr'" in problem
     assert inspect(path, parse({"columns": {"field_id": "nr"}})).usable
+
+
+@pytest.mark.parametrize("order", ["longitude, latitude", "latitude, longitude"])
+def test_a_marking_in_degrees_in_a_layer_in_metres_stops(tmp_path: Path, order: str) -> None:
+    """Appended from a file in WGS 84 without its numbers being turned: it would close nothing."""
+    path = farm_file(tmp_path, hazards=marks([patch(30, 30, 9, 9), patch(150, 50, 9, 9)]))
+    degrees = marks([patch(30, 30, 9, 9)]).to_crs("EPSG:4326")
+    if order.startswith("latitude"):
+        degrees.geometry = degrees.geometry.map(lambda shape: shapely.transform(shape, lambda xy: xy[:, ::-1]))
+    wrong = degrees.assign(hazard_id="M9").set_crs("EPSG:25832", allow_override=True)
+    pyogrio.write_dataframe(wrong, path, layer="hazards", append=True)
+    report = inspect(path, Settings())
+    assert report.problems == (
+        "layer 'hazards', row 3: is more than 1000 m from every field, and near one with its numbers read as "
+        f"{order} in degrees; bring it to the layer's CRS.",
+    )
+    with pytest.raises(RowError, match=f"layer 'hazards', row 3: .* read as {order} in degrees"):
+        open_farm(path, Settings())
+
+
+def test_a_marking_that_is_merely_far_is_noted(tmp_path: Path) -> None:
+    """Far in metres, and small numbers that are degrees of no place here: neither stops a build."""
+    near_zero = shapely.Polygon([(20, 30), (21, 30), (21, 31)])
+    path = farm_file(tmp_path, hazards=marks([patch(9000, 30, 9, 9), near_zero]))
+    report = inspect(path, Settings())
+    assert report.usable
+    assert any("row 1, 2: is more than 1000 m from every field and closes nothing" in n for n in report.notes)

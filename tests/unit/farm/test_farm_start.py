@@ -163,6 +163,18 @@ def test_inputs_that_are_none_stop(tmp_path: Path, dem: Path) -> None:
     assert new.read_text() == "mine"
 
 
+def test_marks_that_lie_far_off_are_told(tmp_path: Path, dem: Path) -> None:
+    fields().to_file(tmp_path / "f.gpkg", engine="pyogrio")
+    marks([patch(9000, 0, 9, 9)]).to_file(tmp_path / "far.gpkg", engine="pyogrio")
+    said = start(tmp_path / "farm.gpkg", tmp_path / "f.gpkg", [dem], [tmp_path / "far.gpkg"])
+    assert [(r.layer, r.row) for r in said if "more than 1000 m from every field" in r.text] == [("far", "1")]
+    degrees = marks([patch(30, 30, 9, 9)]).to_crs("EPSG:4326").set_crs(CRS, allow_override=True)
+    degrees.to_file(tmp_path / "deg.gpkg", engine="pyogrio")
+    with pytest.raises(RowError, match=r"deg\.gpkg, layer 'deg', row 1: .* longitude, latitude in degrees"):
+        start(tmp_path / "new.gpkg", tmp_path / "f.gpkg", [dem], [tmp_path / "deg.gpkg"])
+    assert not (tmp_path / "new.gpkg").exists()
+
+
 def test_heights_in_feet_and_degrees_are_brought_to_metres(tmp_path: Path) -> None:
     """A tilted plane in degrees and feet; what the farm file holds is metres in the UTM zone."""
     place = from_origin(10.31, 46.95, 1e-5, 1e-5)
