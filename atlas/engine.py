@@ -29,6 +29,7 @@ from atlas.editions.state import (
     state_path,
 )
 from atlas.editions.to_write import ToWrite
+from atlas.editions.whose import check_ours
 from atlas.errors import AtlasError, FieldFaultError, ReadBackError
 from atlas.farm import datasets
 from atlas.farm.farm import Farm
@@ -157,6 +158,8 @@ class _NothingNewError(Exception):
 def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
     settings = order.settings
     before = previous_edition(stage.previous)
+    if stage.previous is not None:
+        check_ours(stage.previous, order.out, farm)
     stage = Staging(stage.folder, None) if order.forget else stage
     shared = shared_key(farm, settings)
     keys = {p.slug: field_key(shared, farm, p, settings) for p in farm.parcels}

@@ -17,6 +17,7 @@ from atlas.editions.polygon_file import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.state import STATE_FILE
 from atlas.editions.to_write import ToWrite
+from atlas.editions.whose import places_of
 from atlas.languages import speakers, speaking
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.change_records import MapChanges
@@ -56,6 +57,7 @@ def write_shared(to_write: ToWrite) -> None:
         "machines": machines_number(stage, context),
         "fields": [p.slug for p in to_write.parcels],
         "ids": [p.field_id for p in to_write.parcels],
+        "places": places_of(to_write.parcels, farm.terrain.grid.crs),
         "storms": [s.storm_id for s in farm.storms],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())

@@ -170,6 +170,18 @@ def previous_ids(out: Path | None) -> list[str]:
         return []
 
 
+def previous_places(out: Path | None) -> list[tuple[float, float]]:
+    """A place inside each field of an atlas folder, longitude and latitude; none if the atlas does not say."""
+    if out is None or not is_atlas(out):
+        return []
+    try:
+        told = json.loads(read_inside(out, STATE_FILE))["places"]
+        places = [(float(lon), float(lat)) for lon, lat in told]
+    except UNREADABLE:
+        return []
+    return places if all(abs(number) <= 360 for place in places for number in place) else []
+
+
 def previous_storms(out: Path | None) -> frozenset[str] | None:
     """The ids of the storms the map before knew of, or None if it does not say."""
     if out is None or not is_atlas(out):

@@ -13,6 +13,7 @@ from typing import Any
 
 import geopandas as gpd
 import pytest
+from farm_files import farm_file, fields, patch
 from shapely.geometry.base import BaseGeometry
 
 from atlas import engine
@@ -64,6 +65,33 @@ def test_the_public_interface_has_its_keys(small_atlas: Path) -> None:
         "machine", "ground", "driver", "any_way_m2", "up_down_m2", "on_foot_m2", "keep_out_m2", "unsurveyed_m2",
         "cut_off_m2", "no_turn_m2",
     }  # fmt: skip
+
+
+def test_another_farm_s_atlas_is_not_written_over(farm: Path, tmp_path: Path) -> None:
+    """`--out build` is the same folder for whatever farm is built from there."""
+    out = tmp_path / "build"
+    engine.build(farm, out, now=MAY_3)
+    before = files(out)
+    (tmp_path / "other").mkdir()
+    other = farm_file(tmp_path / "other", "neighbour.gpkg", fields([patch(300, 200, 60, 60)]))
+    why = r"build: holds map 1 of another farm: none .* where one of neighbour\.gpkg does; name another folder"
+    with pytest.raises(OutputError, match=why):
+        engine.build(other, out, now=MAY_3)
+    assert files(out) == before
+    assert sorted(p.name for p in tmp_path.iterdir() if p.name.startswith((".", "build"))) == ["build"]
+
+
+@pytest.mark.parametrize("places", [None, "far", [["x", 1]], [[1e9, 1e9]]])
+def test_an_atlas_that_does_not_say_where_it_lies_is_taken_for_ours(
+    farm: Path, tmp_path: Path, places: object
+) -> None:
+    out = tmp_path / "build"
+    engine.build(farm, out, now=MAY_3)
+    state = out / "data" / "state" / "edition.json"
+    told = json.loads(state.read_bytes())
+    assert len(told["places"]) == 4
+    state.write_text(json.dumps({**told, "places": places}))
+    assert engine.build(farm, out, now=MAY_3).unchanged
 
 
 def test_areas_add_up(small_atlas: Path) -> None:
