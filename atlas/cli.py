@@ -86,9 +86,12 @@ def inspect(farm: Path, settings_path: Path | None) -> None:
 
     Example: field-atlas inspect farm.gpkg
     """
+    from atlas.driving.machines import rig
     from atlas.farm.inspecting import inspect as look
 
-    report = look(farm, settings_for(farm, settings_path))
+    settings = settings_for(farm, settings_path)
+    rig(settings)  # refuses what a build would refuse
+    report = look(farm, settings)
     say(*report.lines())
     if not report.usable:
         sys.exit(2)

@@ -22,6 +22,8 @@ from atlas.languages import known
 OWN_SENTENCES = ("unknown_column", "empty_column", "unknown_language", "languages_twice")
 # Many keyboards and languages write 1,9 where TOML wants 1.9.
 _DECIMAL_COMMA = re.compile(r"^[^#\n]*=[ \t]*-?\d+,\d", re.MULTILINE)
+# Text without quotes, or in the quotes of a word processor.
+_BARE_TEXT = re.compile(r"^[^#\n=]*=[ \t]*(?:(?!(?:true|false|inf|nan)\b)[^\W\d_]|[“”„‘’«»])", re.MULTILINE)
 Share = Annotated[float, Field(gt=0, le=1)]
 Percent = Annotated[float, Field(gt=0, le=1000)]
 
@@ -137,7 +139,7 @@ class MachineTable(Table):
     name: str
     track_m: Annotated[float, Field(ge=0.4, le=4)]
     wheelbase_m: Annotated[float, Field(ge=0.3, le=8)]
-    cog_height_m: Annotated[float, Field(gt=0, le=4)]
+    cog_height_m: Annotated[float, Field(ge=0.2, le=4)]
     cog_ahead_m: Annotated[float, Field(gt=0, le=8)]
     front_axle: Literal["pivots", "fixed"] = "pivots"
     pivot_height_m: Annotated[float, Field(ge=0, le=2)] = 0.0
@@ -223,7 +225,7 @@ class Settings(Table):
 def load(path: Path) -> Settings:
     """Read a settings file. Raises SettingsError with one sentence naming the key and what to do."""
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = path.read_bytes().decode("utf-8-sig")  # Windows' own editor may write a mark before the text
         raw = tomllib.loads(text)
     except OSError as e:
         raise SettingsError(f"{path}: cannot be read ({e.strerror or e}).") from e
@@ -231,6 +233,7 @@ def load(path: Path) -> Settings:
         raise SettingsError(f"{path}: is not UTF-8 text; save it as UTF-8.") from e
     except (ValueError, RecursionError) as e:  # ValueError: also a number of thousands of digits
         hint = "; write numbers with a point, as in 1.9" if _DECIMAL_COMMA.search(text) else ""
+        hint += '; write text in straight quotes, as in "Our farm"' if _BARE_TEXT.search(text) else ""
         raise SettingsError(f"{path}: is not valid TOML ({e}){hint}.") from e
     return parse(raw, str(path))
 
@@ -266,6 +269,9 @@ def _sentence(error: Any) -> str:
         return f"'{dotted}' is {error['input']!r}; write it as a list, in square brackets."
     if error["type"] in ("float_parsing", "float_type"):
         return f"'{dotted}' is {error['input']!r}, which is no number; write it without quotes and with a point."
+    if error["type"] in ("model_type", "dict_type"):
+        heading = f"[{keys[0]}.KEY]" if len(keys) > 1 else f"[{dotted}]"
+        return f"'{dotted}' is {error['input']!r}, where a table belongs; write {heading} above its keys."
     if error["type"] == "value_error":
         return f"'{dotted}' is {error['input']!r}: it {error['ctx']['error']}."
     return f"'{dotted}' is {error['input']!r}: {error['msg'][0].lower()}{error['msg'][1:]}."

@@ -159,11 +159,29 @@ def _climb_below_overturning(t: MachineTable) -> str:
     )
 
 
+def _limits_in_percent(t: MachineTable) -> str:
+    for name, limit in (("side_limit_pct", t.side_limit_pct), ("climb_limit_pct", t.climb_limit_pct)):
+        if limit is not None and limit <= 1.0:
+            return f"{name} is {limit:g}; write it in percent, as {limit * 100:g} for {limit:g} rise over run"
+    return ""
+
+
+def _as_wide_as_its_track(t: MachineTable) -> str:
+    if t.width_m >= t.track_m:
+        return ""
+    return (
+        f"width_m is {t.width_m:g}, narrower than its track (track_m is {t.track_m:g}); give the width over all, "
+        "with its implement"
+    )
+
+
 _CHECKS: tuple[Callable[[MachineTable], str], ...] = (
     _cog_between_axles,
     _pivot_below_cog,
     _side_below_overturning,
     _climb_below_overturning,
+    _limits_in_percent,
+    _as_wide_as_its_track,
 )
 
 

@@ -183,8 +183,24 @@ def test_less_grip_never_lets_a_machine_climb_steeper(
         ({"cog_ahead_m": -0.2}, r"'machines.m.cog_ahead_m' is -0.2: input should be greater than 0"),
         ({"cog_ahead_m": 2.4}, r"machines.m: cog_ahead_m is 2.4, ahead of the front axle \(wheelbase_m is 2.2\)"),
         ({"pivot_height_m": 0.9}, r"machines.m: pivot_height_m is 0.9, not below the centre of gravity"),
+        (
+            {"cog_height_m": 0.085},
+            r"'machines.m.cog_height_m' is 0.085: input should be greater than or equal to 0.2",
+        ),
         ({"side_limit_pct": 130}, r"machines.m: side_limit_pct is 130, but .* overturns at 112 %"),
         ({"climb_limit_pct": 120}, r"machines.m: climb_limit_pct is 120, but .* overturns at 112 %"),
+        (
+            {"side_limit_pct": 0.4},
+            r"machines.m: side_limit_pct is 0.4; write it in percent, as 40 for 0.4 rise over run",
+        ),
+        (
+            {"climb_limit_pct": 1},
+            r"machines.m: climb_limit_pct is 1; write it in percent, as 100 for 1 rise over run",
+        ),
+        (
+            {"width_m": 1.5},
+            r"machines.m: width_m is 1.5, narrower than its track \(track_m is 1.9\); give the width over",
+        ),
     ],
 )
 def test_figures_that_cannot_be_meant_are_one_sentence(figures: dict[str, Any], sentence: str) -> None:

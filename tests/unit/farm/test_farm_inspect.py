@@ -11,10 +11,12 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from click.testing import CliRunner
 from farm_files import GAP, NORTH, WEST, farm_file, fields, hill_cells, marks, patch, write_tif
 from rasterio.transform import from_origin
 from shapely.geometry import Point, Polygon
 
+from atlas.cli import main
 from atlas.errors import RowError
 from atlas.farm.inspecting import inspect
 from atlas.farm.opening import open_farm
@@ -223,3 +225,16 @@ def test_a_marking_that_is_merely_far_is_noted(tmp_path: Path) -> None:
     report = inspect(path, Settings())
     assert report.usable
     assert any("row 1, 2: is more than 1000 m from every field and closes nothing" in n for n in report.notes)
+
+
+def test_machines_that_stop_a_build_stop_inspect(tmp_path: Path) -> None:
+    path = farm_file(tmp_path)
+    limits = "track_m = 1.9\nwheelbase_m = 2.2\ncog_height_m = 0.85\ncog_ahead_m = 0.95\nwidth_m = 2.3\n"
+    (tmp_path / "atlas.toml").write_text(
+        f'[machines.m]\nname = "M"\n{limits}mass_kg = 3200\nturn_radius_m = 4.5\nside_limit_pct = 150\n'
+    )
+    for command in (["inspect", str(path)], ["build", str(path), "--out", str(tmp_path / "out")]):
+        ran = CliRunner().invoke(main, command)
+        assert ran.exit_code == 2
+        assert ran.stdout == ""
+        assert "machines.m: side_limit_pct is 150, but a machine with this track" in ran.stderr
