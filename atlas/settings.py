@@ -114,6 +114,9 @@ def _known_columns(value: dict[str, str]) -> dict[str, str]:
 Columns = Annotated[dict[str, str], AfterValidator(_known_columns)]
 
 
+UNITS_TO_SAY = ("m", "dm", "cm", "ft", "us-ft")
+
+
 class TerrainTable(Table):
     """[terrain] How heights are read and classed."""
 
@@ -123,7 +126,7 @@ class TerrainTable(Table):
     min_patch_m2: Annotated[float, Field(ge=0, le=1_000_000)] = 100.0
     source: str = ""
     date: str = ""
-    height_unit: Literal["", "m", "ft", "us-ft"] = ""
+    height_unit: Literal["", "m", "dm", "cm", "ft", "us-ft"] = ""
 
     @field_validator("breaks_pct")
     @classmethod

@@ -34,6 +34,8 @@ class FieldCover:
     area_m2: float
     share: float
     odd: tuple[str, ...]  # what is to be said of heights that cannot be true
+    lowest_m: float  # in and around the field; NaN where nothing is measured
+    highest_m: float
 
 
 @dataclass(frozen=True)
@@ -144,7 +146,10 @@ def _cover(terrain: TerrainSource, parcel: Parcel) -> FieldCover:
         feature = {"type": "Feature", "properties": {}, "geometry": mapping(parcel.shape)}
         told = exact_extract(raster, JSONFeatureSource([feature]), "mean")
         share = float(told[0]["properties"]["mean"])
-    return FieldCover(parcel.field_id, parcel.name, parcel.shape.area, share, spikes.said(heights))
+    lowest, highest = (float(f(heights.z[known])) if known.any() else math.nan for f in (np.min, np.max))
+    return FieldCover(
+        parcel.field_id, parcel.name, parcel.shape.area, share, spikes.said(heights), lowest, highest
+    )
 
 
 def _cover_notes(cover: FieldCover) -> Iterator[str]:
@@ -173,6 +178,9 @@ def _lines(report: InspectReport) -> Iterator[str]:
         yield "Terrain"
         yield f"  cell {grid.cell_x:.4g} × {grid.cell_y:.4g} m, {grid.cols} × {grid.rows} cells, {name}"
         yield f"  source: {terrain.source}, date: {terrain.date or 'not stated'}"
+        if seen := [f for f in report.fields if not math.isnan(f.lowest_m)]:
+            lowest, highest = min(f.lowest_m for f in seen), max(f.highest_m for f in seen)
+            yield f"  heights in and around the fields: {lowest:.0f} to {highest:.0f} m (compare with a map)"
     if report.fields:
         yield ""
         yield "Fields, and how much of each is measured"

@@ -56,6 +56,11 @@ def _described(path: Path, opened: Any) -> Raster:
         raise TerrainError(
             f"{path}: has {len(heights)} bands of {dtype}, so it is no terrain model; name a raster of heights."
         )
+    if dtype in ("uint8", "int8") and float(opened.scales[0]) == 1.0:
+        raise TerrainError(
+            f"{path}: holds whole numbers of one byte, a picture (as a shaded relief is) and no heights; "
+            "name a raster of heights."
+        )
     t = opened.transform
     if t == Affine.identity():
         raise TerrainError(f"{path}: the terrain has no place on the map; bring its world file or a GeoTIFF.")

@@ -69,7 +69,16 @@ def start(
         raise OutputError(f"{new_path}: cannot be written ({e.strerror or e}).") from e
     finally:
         terrain.close()
-    return (*terrain.remarks, *cut, *remarks, *marks_said)
+    return (*terrain.remarks, *cut, *remarks, *marks_said, *_settings_done(chosen))
+
+
+def _settings_done(settings: Settings) -> list[Remark]:
+    """Settings that told the way through the given files, and would stop a build from ours."""
+    named = [f"[{name}]" for name in ("layers", "columns") if name in settings.model_fields_set]
+    if not named:
+        return []
+    text = f"{' and '.join(named)} of the settings told of the given files; take them out before a build"
+    return [Remark("settings", "", text)]
 
 
 def _parcels(path: Path, settings: Settings, crs: CRS) -> tuple[tuple[Parcel, ...], list[Remark]]:

@@ -19,7 +19,7 @@ from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
 from atlas.farm.terrain_source import TerrainSource
 from atlas.grid import Grid
-from atlas.settings import Settings, TerrainTable
+from atlas.settings import UNITS_TO_SAY, Settings, TerrainTable
 
 COARSE_STEP_M = 0.05
 LEAST_CELL_M = 0.01
@@ -36,6 +36,7 @@ class Found:
     rows: int
     cols: int
     unit: str
+    step: float  # between heights as stored, in their own unit; 0 where they are no whole numbers
     source: str
     remarks: tuple[Remark, ...]
 
@@ -62,6 +63,7 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
     ground = ground_crs.understand(found.crs, found.stored.label)
     layer = found.stored.tiles.table if found.stored.tiles else "dem"
     metres = _height_unit(found, ground, terrain, remarks)
+    remarks += _stairs(layer, found.step * metres)
     flipped = found.transform.e > 0
     if flipped:
         remarks.append(Remark(layer, "", "the terrain is stored south-up and was turned"))
@@ -85,6 +87,7 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
         crs = CRS.from_wkt(ground.flat.to_wkt())
         grid = Grid(crs, t.c, north, t.a, abs(t.e), found.rows, found.cols)
     _check_cells(grid, stored.label)
+    remarks += _too_coarse(layer, grid, terrain)
     source = terrain.source or found.source or "not stated"
     return TerrainSource(
         stored,
@@ -109,13 +112,20 @@ def _height_unit(
     found: Found, ground: ground_crs.GroundCrs, terrain: TerrainTable, remarks: list[Remark]
 ) -> float:
     """Metres in one unit of height: as settings say, else the raster, else its CRS, else metres."""
-    layer = found.stored.tiles.table if found.stored.tiles else "dem"
+    tiles = found.stored.tiles
+    layer = tiles.table if tiles else "dem"
+    if tiles and tiles.sums:  # our own writing, which is in metres whatever it was made from
+        if ground_crs.unit_m(terrain.height_unit) not in (None, 1.0):
+            remarks.append(
+                Remark(layer, "", "its heights are in metres already; terrain.height_unit is for what start reads")
+            )
+        return 1.0
     told = ground_crs.unit_m(terrain.height_unit) or ground_crs.unit_m(found.unit) or ground.height_unit_m
     if told is None:
         if found.unit:
             raise TerrainError(
                 f"{found.stored.label}: its heights are in '{found.unit}'; "
-                "say in terrain.height_unit whether that is m, ft or us-ft."
+                f"say in terrain.height_unit which of {', '.join(UNITS_TO_SAY)} that is."
             )
         if ground.map_unit_m not in (None, 1.0):
             remarks.append(
@@ -127,7 +137,8 @@ def _height_unit(
             )
         return 1.0
     if abs(told - 1.0) > 1e-12:
-        remarks.append(Remark(layer, "", f"its heights are in feet and were turned into metres (× {told:.7g})"))
+        unit = "feet" if told > 0.3 else f"units of {told:g} m"
+        remarks.append(Remark(layer, "", f"its heights are in {unit} and were turned into metres (× {told:.7g})"))
     return told
 
 
@@ -220,15 +231,30 @@ def _rasters(paths: list[Path], remarks: tuple[Remark, ...]) -> Found:
         whole.rows,
         whole.cols,
         whole.unit,
+        step,
         "",
-        remarks + _coarse("dem", step),
+        remarks,
     )
 
 
-def _coarse(layer: str, step: float) -> tuple[Remark, ...]:
-    if step <= COARSE_STEP_M:
-        return ()
-    return (Remark(layer, "", f"its heights are stored in steps of {step:.2g}; slopes are no finer than that"),)
+def _stairs(layer: str, step_m: float) -> list[Remark]:
+    if step_m <= COARSE_STEP_M:
+        return []
+    return [Remark(layer, "", f"its heights are stored in steps of {step_m:.2g} m; slopes are no finer than that")]
+
+
+def _too_coarse(layer: str, grid: Grid, terrain: TerrainTable) -> list[Remark]:
+    """What a build leaves out on such terrain, said before anyone looks for it."""
+    if grid.cell_m <= terrain.zones_up_to_cell_m * (1 + 1e-9):
+        return []
+    return [
+        Remark(
+            layer,
+            "",
+            f"its cells of {grid.cell_m:.3g} m are too coarse to say where a machine may drive "
+            f"(at most {terrain.zones_up_to_cell_m:g} m): sheets show how steep it is, and no driving zones",
+        )
+    ]
 
 
 def _coverage(path: Path, layer: Layer) -> Found:
@@ -245,7 +271,7 @@ def _coverage(path: Path, layer: Layer) -> Found:
     raster_files.check_upright(t, label)
     told = tile_table.describe(path, layer.name, zoom, t)
     stored = Stored(dataset, label, (path.absolute(),), told)
-    remarks = _coarse(layer.name, told.step)
+    remarks: tuple[Remark, ...] = ()
     if told.on_corners:
-        remarks += (Remark(layer.name, "", "its heights stand for cell corners; places may be half a cell off"),)
-    return Found(stored, crs, t, rows, cols, unit, told.description, remarks)
+        remarks = (Remark(layer.name, "", "its heights stand for cell corners; places may be half a cell off"),)
+    return Found(stored, crs, t, rows, cols, unit, told.step, told.description, remarks)

@@ -117,16 +117,21 @@ class TerrainSource:
 
     def check_covers(self, shapes: Iterable[BaseGeometry]) -> None:
         """Raise TerrainError unless at least one height is stored under the parcels."""
-        overlap = False
+        why = "lies elsewhere"
         for shape in shapes:
             west, south, east, north = shape.bounds
             bounds = Bounds(west, south, east, north)
             if not bounds.overlaps(self.grid.bounds):
                 continue
-            overlap = True
-            if not np.isnan(self.read(bounds).z).all():
+            heights = self.read(bounds)
+            if not np.isnan(heights.z).all():
                 return
-        why = "holds no heights there, only gaps" if overlap else "lies elsewhere"
+            if heights.implausible:
+                raise TerrainError(
+                    f"{self.stored.label}: its numbers under the parcels are no heights in metres; say in "
+                    "terrain.height_unit whether they are dm, cm or ft, or name a raster of heights."
+                )
+            why = "holds no heights there, only gaps"
         raise TerrainError(
             f"{self.stored.label}: the terrain {why} and covers no parcel; "
             "bring the right tile, or set the CRS of the parcels or of the terrain right."

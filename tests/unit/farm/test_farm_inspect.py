@@ -227,6 +227,23 @@ def test_a_marking_that_is_merely_far_is_noted(tmp_path: Path) -> None:
     assert any("row 1, 2: is more than 1000 m from every field and closes nothing" in n for n in report.notes)
 
 
+def test_the_range_of_heights_is_told(tmp_path: Path) -> None:
+    """What shows that heights are in feet, or that a raster of slopes was given."""
+    z = np.full((300, 400), 812.0)
+    z[60, 60] = 815.4
+    assert "heights in and around the fields: 812 to 815 m" in text(
+        farm_file(tmp_path, dem_tif=write_tif(tmp_path / "d.tif", z))
+    )
+
+
+def test_terrain_too_coarse_for_machines_is_told(tmp_path: Path) -> None:
+    path = farm_file(
+        tmp_path, dem_tif=write_tif(tmp_path / "d.tif", np.full((60, 80), 500.0), from_origin(WEST, NORTH, 5, 5))
+    )
+    assert "cells of 5 m are too coarse to say where a machine may drive (at most 2 m)" in text(path)
+    assert "too coarse" not in text(path, parse({"terrain": {"zones_up_to_cell_m": 5}}))
+
+
 def test_machines_that_stop_a_build_stop_inspect(tmp_path: Path) -> None:
     path = farm_file(tmp_path)
     limits = "track_m = 1.9\nwheelbase_m = 2.2\ncog_height_m = 0.85\ncog_ahead_m = 0.95\nwidth_m = 2.3\n"

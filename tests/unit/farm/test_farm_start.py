@@ -7,6 +7,7 @@ import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 import geopandas as gpd
 import numpy as np
@@ -194,6 +195,39 @@ def test_heights_in_feet_and_degrees_are_brought_to_metres(tmp_path: Path) -> No
     z = farm.terrain.read(Bounds(*farm.parcels[0].shape.bounds)).z
     assert float(np.nanmean(z)) == pytest.approx(0.3048 * (3280.84 + 200 * 0.5), abs=0.5)
     datasets.close()
+
+
+@pytest.mark.parametrize(("unit", "metres"), [("ft", 0.3048), ("dm", 0.1)])
+def test_settings_that_told_the_unit_do_not_count_twice(
+    tmp_path: Path, unit: Literal["ft", "dm"], metres: float
+) -> None:
+    """`atlas.toml` lies beside the farm file from start on; turned twice, a slope of 30 % would pass for 9 %."""
+    place = from_origin(WEST, NORTH, 1, 1)
+    heights = write_tif(tmp_path / "h.tif", hill_cells(place, 300, 400) / metres)
+    fields().to_file(tmp_path / "f.gpkg", engine="pyogrio")
+    told = parse({"terrain": {"height_unit": unit}})
+    if unit == "dm":
+        with pytest.raises(
+            TerrainError, match=r"no heights in metres; say in terrain\.height_unit whether they are dm"
+        ):
+            start(tmp_path / "farm.gpkg", tmp_path / "f.gpkg", [heights])
+    start(tmp_path / "farm.gpkg", tmp_path / "f.gpkg", [heights], settings=told)
+    farm = open_farm(tmp_path / "farm.gpkg", told)
+    read = farm.terrain.read(Bounds(*farm.parcels[0].shape.bounds))
+    assert np.abs(read.z - hill(read.grid.xs[None, :], read.grid.ys[:, None])).max() < 0.002
+    assert any("in metres already; terrain.height_unit is for what start reads" in r.text for r in farm.remarks)
+    datasets.close()
+
+
+def test_settings_that_told_of_the_given_files_are_to_go(tmp_path: Path, dem: Path) -> None:
+    boundaries(NR=["7", "8"]).to_file(tmp_path / "f.gpkg", layer="ours", engine="pyogrio")
+    told = parse({"layers": {"parcels": "ours"}, "columns": {"field_id": "NR"}})
+    said = start(tmp_path / "farm.gpkg", tmp_path / "f.gpkg", [dem], settings=told)
+    assert (
+        said[-1].text
+        == "[layers] and [columns] of the settings told of the given files; take them out before a build"
+    )
+    assert not any("take them out" in r.text for r in start(tmp_path / "b.gpkg", tmp_path / "f.gpkg", [dem]))
 
 
 def test_heights_are_never_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

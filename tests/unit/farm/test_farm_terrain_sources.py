@@ -251,6 +251,24 @@ def test_degrees_are_warped_to_the_utm_zone(tmp_path: Path) -> None:
     datasets.close()
 
 
+def test_a_shaded_relief_is_no_terrain(tmp_path: Path) -> None:
+    """An even slope is shaded evenly: read as heights it would be level ground."""
+    path = write_tif(tmp_path / "relief.tif", np.full((40, 40), 170), dtype="uint8", nodata=0)
+    with pytest.raises(TerrainError, match=r"relief\.tif: holds whole numbers of one byte, a picture"):
+        open_rasters([path], PLAIN)
+
+
+def test_stairs_are_told_in_metres(tmp_path: Path) -> None:
+    path = write_tif(tmp_path / "dm.tif", np.full((40, 40), 5000), dtype="int16", nodata=-1)
+    source = open_rasters([path], TerrainTable(height_unit="dm"))
+    assert np.allclose(source.read(Bounds(WEST, NORTH - 40, WEST + 40, NORTH)).z, 500.0)
+    assert [r.text for r in source.remarks] == [
+        "its heights are in units of 0.1 m and were turned into metres (× 0.1)",
+        "its heights are stored in steps of 0.1 m; slopes are no finer than that",
+    ]
+    datasets.close()
+
+
 @pytest.mark.parametrize("code", [3857, 3395])
 def test_a_map_that_stretches_metres_is_warped(tmp_path: Path, code: int) -> None:
     """A plane of 30 % in Web or World Mercator at 47° north: read as it lies, it would pass for 20 %."""
