@@ -300,6 +300,8 @@ def share(build: Path, to: Path, fields: tuple[str, ...], changed_since: int | N
     with click.progressbar(length=1, label="Sheets", show_pos=True, file=sys.stderr, hidden=quiet) as bar:
         report = hand_on(build, to, fields, changed_since, progress=steps(bar))
     say(*(str(to / name) for name in report.sheets))
+    for note in report.notes:
+        noted(note)
     say(report.sentence)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import shutil
 import zipfile
 from collections.abc import Callable, Iterator, Sequence
@@ -24,16 +25,28 @@ from atlas.farm.slugs import plain
 LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the earliest time a zip can hold; every member gets it
 FILE_MODE = 0o100644
 Progress = Callable[[int, int], None]
+NAMED = 6  # names in one sentence
+_HANDED_ON = re.compile(r"(?P<of>.+)-map-(?P<number>[0-9]{1,9})(?:\.[A-Za-z0-9-]+)?\.(?P<kind>html|zip)")
 
 
 @dataclass(frozen=True)
 class ShareReport:
-    """What was handed on, by file name in the target folder."""
+    """What was handed on, by file name in the target folder; `outdated`: sheets and zips of earlier maps that lie
+    there too, of fields that have changed since.
+    """
 
     to: Path
     number: int
     sheets: tuple[str, ...]
     archive: str
+    outdated: tuple[str, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        if not self.outdated:
+            return ()
+        told = _some(list(self.outdated))
+        return (f"{self.to} still holds what is out of date: {told}; delete it, so that nobody drives by it",)
 
     @property
     def sentence(self) -> str:
@@ -75,9 +88,30 @@ def share(
                 progress(done, len(chosen))
         archive = f"{plain(facts.farm) or 'atlas'}-map-{facts.number}"
         _replace(to, f"{archive}.zip", partial(_zip, folder, archive))
+        outdated = _outdated(folder, facts, to, archive.rpartition("-map-")[0])
     finally:
         folder.close()
-    return ShareReport(to, facts.number, tuple(names), f"{archive}.zip")
+    return ShareReport(to, facts.number, tuple(names), f"{archive}.zip", outdated)
+
+
+def _outdated(folder: AtlasFolder, facts: AtlasFacts, to: Path, archive: str) -> tuple[str, ...]:
+    """Files in `to` that earlier maps of this atlas left there, and that say something else than it does now."""
+    pages = {Path(field.page).stem: field.page for field in facts.fields}
+    found = []
+    try:
+        there = sorted(path.name for path in to.iterdir())
+    except OSError:  # may be written and not be looked into
+        return ()
+    for name in there:
+        if (told := _HANDED_ON.fullmatch(name)) is None or int(told["number"]) >= facts.number:
+            continue
+        of, number = told["of"], int(told["number"])
+        if told["kind"] == "zip" and of == archive:
+            found.append(name)
+        elif told["kind"] == "html" and of in pages:
+            changed_in = own_number(folder.read(pages[of])) or facts.number
+            found += [name] if number < changed_in else []
+    return tuple(found)
 
 
 def _chosen(folder: AtlasFolder, facts: AtlasFacts, wanted: Sequence[str], since: int | None) -> list[SharedField]:
@@ -94,8 +128,8 @@ def _chosen(folder: AtlasFolder, facts: AtlasFacts, wanted: Sequence[str], since
 
 
 def _some(names: list[str]) -> str:
-    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-    return ", ".join(f"'{name}'" for name in names[:6]) + more
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(f"'{name}'" for name in names[:NAMED]) + more
 
 
 def _make_target(to: Path, build_dir: Path) -> None:

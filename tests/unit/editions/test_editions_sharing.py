@@ -174,6 +174,30 @@ def test_only_what_changed_since_a_map(third_map: Path, tmp_path: Path, since: i
     assert set(inside(tmp_path / "stick")) == {*report.sheets, "farm-map-3.zip"}
 
 
+def test_sheets_of_earlier_maps_on_the_stick_are_named(third_map: Path, tmp_path: Path) -> None:
+    """Only what has changed since: a sheet of map 1 says what the map says as long as its field is as it was."""
+    stick = tmp_path / "stick"
+    stick.mkdir()
+    old = (
+        "lower-meadow-map-1.html",
+        "upper-meadow-map-1.html",
+        "upper-meadow-map-2.html",
+        "far-corner-map-2.de.html",
+    )
+    others = ("far-corner-map-9.html", "elsewhere-map-1.html", "other-map-1.zip", "letter.txt")
+    for name in (*old, *others, "farm-map-2.zip"):
+        (stick / name).write_text("x")
+    report = share(third_map, stick, ["F01"])
+    assert report.outdated == ("far-corner-map-2.de.html", "farm-map-2.zip", "upper-meadow-map-1.html")
+    run = CliRunner().invoke(main, ["share", str(third_map), "--to", str(stick), "--field", "F01"])
+    assert (
+        run.stderr
+        == f"note: {stick} still holds what is out of date: {', '.join(map(repr, report.outdated))}; "
+        + ("delete it, so that nobody drives by it\n")
+    )
+    assert share(third_map, tmp_path / "new").notes == ()
+
+
 def test_fields_and_since_together_and_a_field_named_twice(third_map: Path, tmp_path: Path) -> None:
     report = share(third_map, tmp_path / "stick", ["F04", "F01", "F04"], changed_since=1)
     assert report.sheets == ("far-corner-map-3.html",)
