@@ -13,7 +13,7 @@ from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.transform import Affine
 
 from atlas.errors import TerrainError
-from atlas.farm import datasets
+from atlas.farm import datasets, vector_files
 from atlas.farm.datasets import GAP, GDAL_OPTIONS, Stored
 
 ALIGNED = 0.01  # of a cell
@@ -43,10 +43,18 @@ def describe(path: Path) -> Raster:
         with rasterio.Env(**GDAL_OPTIONS), rasterio.open(path) as opened:
             return _described(path, opened)
     except datasets.RASTER_ERRORS as e:
-        what = (
-            "cannot be read as a raster; fetch a whole copy" if path.exists() else "is not there; check the name"
-        )
-        raise TerrainError(f"{path}: {what}.") from e
+        raise TerrainError(f"{path}: {_unread(path)}.") from e
+
+
+def _unread(path: Path) -> str:
+    """Why a raster could not be opened, and what to do."""
+    if not path.exists():
+        return "is not there; check the name"
+    if what := vector_files.mistaken(path):
+        return what
+    if vector_files.holds_shapes(path):
+        return "holds shapes and no heights; give heights as --dem and field boundaries as --parcels"
+    return "cannot be read as a raster; fetch a whole copy"
 
 
 def _described(path: Path, opened: Any) -> Raster:

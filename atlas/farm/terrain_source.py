@@ -9,12 +9,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pyproj
+from pyproj.exceptions import ProjError
+from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import TerrainError
 from atlas.farm import coarse_heights, datasets, scaled_tiles, spikes, tile_sums
 from atlas.farm.datasets import Stored
 from atlas.farm.records import Remark
+from atlas.farm.reprojecting import bring
 from atlas.farm.tile_table import TileTable
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights, Mask
 
@@ -117,10 +121,11 @@ class TerrainSource:
 
     def check_covers(self, shapes: Iterable[BaseGeometry]) -> None:
         """Raise TerrainError unless at least one height is stored under the parcels."""
-        why = "lies elsewhere"
+        why, places = "lies elsewhere", ""
         for shape in shapes:
             west, south, east, north = shape.bounds
             bounds = Bounds(west, south, east, north)
+            places = places or self._told_apart(bounds)
             if not bounds.overlaps(self.grid.bounds):
                 continue
             heights = self.read(bounds)
@@ -131,10 +136,23 @@ class TerrainSource:
                     f"{self.stored.label}: its numbers under the parcels are no heights in metres; say in "
                     "terrain.height_unit whether they are dm, cm or ft, or name a raster of heights."
                 )
-            why = "holds no heights there, only gaps"
+            why, places = "holds no heights there, only gaps", " "
         raise TerrainError(
-            f"{self.stored.label}: the terrain {why} and covers no parcel; "
+            f"{self.stored.label}: the terrain {why} and covers no parcel{places.rstrip()}; "
             "bring the right tile, or set the CRS of the parcels or of the terrain right."
+        )
+
+    def _told_apart(self, parcel: Bounds) -> str:
+        """Where the terrain and a parcel lie on the globe, for who has to see which of them is wrong."""
+        crs, globe = pyproj.CRS.from_user_input(self.grid.crs), pyproj.CRS.from_epsg(4326)
+        middles = (Point((b.west + b.east) / 2, (b.south + b.north) / 2) for b in (self.grid.bounds, parcel))
+        try:
+            mine, theirs = (bring(middle, crs, globe).centroid for middle in middles)
+        except ProjError:
+            return " "
+        return (
+            f" (its middle lies at longitude {mine.x:.2f}, latitude {mine.y:.2f}, the first parcel at longitude "
+            f"{theirs.x:.2f}, latitude {theirs.y:.2f})"
         )
 
     def close(self) -> None:

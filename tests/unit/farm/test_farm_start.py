@@ -12,6 +12,7 @@ from typing import Literal
 import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 from farm_files import CRS, GAP, NORTH, WEST, fields, hill, hill_cells, hill_tif, marks, patch, write_tif
 from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point
@@ -145,8 +146,32 @@ def test_inputs_that_are_none_stop(tmp_path: Path, dem: Path) -> None:
     with pytest.raises(FarmFileError, match=r"none\.shp: is not there; check the name"):
         start(new, tmp_path / "none.shp", [dem])
     (tmp_path / "text.shp").write_text("no")
-    with pytest.raises(FarmFileError, match=r"text\.shp: cannot be read as a vector file"):
+    with pytest.raises(
+        FarmFileError, match=r"text\.shp: has no text\.shx and no text\.dbf beside it; copy all files"
+    ):
         start(new, tmp_path / "text.shp", [dem])
+    (tmp_path / "text.geojson").write_text("no")
+    with pytest.raises(FarmFileError, match=r"text\.geojson: cannot be read as a vector file; fetch a whole copy"):
+        start(new, tmp_path / "text.geojson", [dem])
+    with pytest.raises(
+        FarmFileError, match=r"hill\.tif: is a raster and holds no shapes; give heights as --dem and"
+    ):
+        start(new, dem, [dem])
+    fields().to_file(tmp_path / "fields.gpkg", engine="pyogrio")
+    with pytest.raises(
+        TerrainError, match=r"fields\.gpkg: holds shapes and no heights; give heights as --dem and"
+    ):
+        start(new, tmp_path / "fields.gpkg", [tmp_path / "fields.gpkg"])
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "dem.zip").write_bytes(b"PK\x05\x06" + bytes(18))
+    for other, told in (
+        ("folder", "is a folder; name the file in it"),
+        ("dem.zip", "is packed; unpack it and name"),
+    ):
+        with pytest.raises(TerrainError, match=f"{other}: {told}"):
+            start(new, tmp_path / "fields.gpkg", [tmp_path / other])
+        with pytest.raises(FarmFileError, match=f"{other}: {told}"):
+            start(new, tmp_path / other, [dem])
     (tmp_path / "empty.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": []}))
     with pytest.raises(LayerError, match=r"empty\.geojson: holds no polygons"):
         start(new, tmp_path / "empty.geojson", [dem])
@@ -157,6 +182,12 @@ def test_inputs_that_are_none_stop(tmp_path: Path, dem: Path) -> None:
     fields([patch(9000, 9000, 50, 50)]).to_file(tmp_path / "far.gpkg", engine="pyogrio")
     with pytest.raises(TerrainError, match="lies elsewhere and covers no parcel"):
         start(new, tmp_path / "far.gpkg", [dem])
+    turned = fields().to_crs("EPSG:4326")
+    turned.geometry = turned.geometry.map(lambda shape: shapely.transform(shape, lambda xy: xy[:, ::-1]))
+    turned.to_file(tmp_path / "turned.geojson", engine="pyogrio")
+    why = r"lies at longitude 10\.32, latitude 46\.94, the first parcel at longitude 46\.95, latitude 10\.31\)"
+    with pytest.raises(TerrainError, match=why):
+        start(new, tmp_path / "turned.geojson", [dem])
     assert sorted(p.suffix for p in tmp_path.iterdir() if p.name.startswith((".", "farm"))) == []
     new.write_text("mine")
     with pytest.raises(OutputError, match="exists already"):
