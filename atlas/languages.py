@@ -14,9 +14,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from datetime import tzinfo
 from functools import cache, cached_property
 from importlib import resources
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from babel import Locale, UnknownLocaleError
 from babel.messages.mofile import write_mo
@@ -55,6 +57,7 @@ class Speaker:
 
     language: Language
     suffix: str
+    zone: tzinfo | None = None  # times are told by its clock, without one as they come
 
     def page(self, path: str) -> str:
         """Where this language's version of a page or a PDF lies: "index.html", "index.de.html"."""
@@ -123,9 +126,13 @@ def spoken() -> Language:
     return speaker().language
 
 
-def speakers(codes: Sequence[str]) -> tuple[Speaker, ...]:
-    """One per language of an atlas: the first has the usual addresses, the others carry their code."""
-    return tuple(Speaker(language(code), f".{code}" if i else "") for i, code in enumerate(codes))
+def speakers(codes: Sequence[str], time_zone: str = "UTC") -> tuple[Speaker, ...]:
+    """One per language of an atlas: the first has the usual addresses, the others carry their code.
+
+    Raises ZoneInfoNotFoundError for a time zone that settings would refuse.
+    """
+    zone = None if time_zone == "UTC" else ZoneInfo(time_zone)
+    return tuple(Speaker(language(code), f".{code}" if i else "", zone) for i, code in enumerate(codes))
 
 
 @contextmanager

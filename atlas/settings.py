@@ -12,6 +12,7 @@ import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator
 from pydantic_core import PydanticCustomError
@@ -19,7 +20,7 @@ from pydantic_core import PydanticCustomError
 from atlas.errors import SettingsError
 from atlas.languages import known
 
-OWN_SENTENCES = ("unknown_column", "empty_column", "unknown_language", "languages_twice")
+OWN_SENTENCES = ("unknown_column", "empty_column", "unknown_language", "languages_twice", "unknown_zone")
 # Many keyboards and languages write 1,9 where TOML wants 1.9.
 _DECIMAL_COMMA = re.compile(r"^[^#\n]*=[ \t]*-?\d+,\d", re.MULTILINE)
 # Text without quotes, or in the quotes of a word processor.
@@ -52,8 +53,21 @@ def _known_languages(value: tuple[str, ...]) -> tuple[str, ...]:
     return value
 
 
+def _known_zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ValueError, OSError, ZoneInfoNotFoundError):
+        raise PydanticCustomError(
+            "unknown_zone",
+            "'farm.time_zone' names '{zone}', which is no time zone; write one like 'Europe/Vienna' or 'UTC'.",
+            {"zone": value},
+        ) from None
+    return value
+
+
 # The languages of an atlas, the first at the usual addresses.
 Languages = Annotated[tuple[str, ...], AfterValidator(_known_languages)]
+TimeZone = Annotated[str, AfterValidator(_known_zone)]
 
 
 class FarmTable(Table):
@@ -64,6 +78,7 @@ class FarmTable(Table):
     lead_phone: str = ""
     emergency_number: str = "112"
     languages: Languages = ("en",)
+    time_zone: TimeZone = "UTC"  # of the clock on the farm's wall: pages and paper tell times by it
 
 
 class LayersTable(Table):

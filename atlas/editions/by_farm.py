@@ -192,7 +192,7 @@ class _Whole:
         files = overview_page(fields.entries, context, relief, absent)
         files |= day_page(fields.entries, context, relief.ways_in)
         files |= farm_walk_page(home.walk, walks, fields.entries, context, self._farm.terrain.grid.crs.to_wkt())
-        with speaking(speakers(context.languages)[0]):
+        with speaking(speakers(context.languages, context.settings.farm.time_zone)[0]):
             files[home.gpx] = walks_gpx([replace(walks, farm=home.name)])
         head = json.dumps({**self._head, "group": {"name": home.farm, "part": home.part, "parts": home.parts}})
         files[home.data] = (head[:-1] + ', "fields": [\n' + ",\n".join(fields.figures) + "\n]}\n").encode()

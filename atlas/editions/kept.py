@@ -33,7 +33,7 @@ class KeptPages:
 
     def __init__(self, stage: Staging, file: str, context: PageContext) -> None:
         self._stage, self._file = stage, file
-        self._speakers = speakers(context.languages)
+        self._speakers = speakers(context.languages, context.settings.farm.time_zone)
         self._now: dict[str, str] = {}
         self._before = self._read()
 

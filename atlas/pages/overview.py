@@ -20,7 +20,7 @@ from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
 from atlas.pages.overview_relief import FarmRelief, farm_relief
 from atlas.pages.picture_frame import Frame, north_arrow
-from atlas.pages.render import clock, day_of_year, pages, stamp
+from atlas.pages.render import by_the_clock, clock, day_of_year, pages, stamp
 from atlas.pages.sheet_lists import driver_label, ground_label, machine_label
 from atlas.pages.sheet_set import drive_of, shown
 
@@ -90,7 +90,7 @@ def _words(ctx: PageContext, north_deg: float) -> dict[str, object]:
 
 def until(moment: datetime) -> str:
     """ "13 June, 19:30 UTC": the sheet's own date says the year."""
-    return f"{day_of_year(moment)}, {clock(moment)}"
+    return f"{day_of_year(by_the_clock(moment))}, {clock(moment)}"
 
 
 @dataclass(frozen=True)

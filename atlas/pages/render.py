@@ -74,7 +74,7 @@ def pages(path: str, template: str, ctx: PageContext, values: Callable[[], Mappi
     `values` is asked anew for each, since it may hold words and numbers.
     """
     made = {}
-    for who in speakers(ctx.languages):
+    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
         with speaking(who):
             made[who.page(path)] = page(template, ctx, path, values())
     return made
@@ -86,7 +86,9 @@ def page(template: str, ctx: PageContext, path: str, values: Mapping[str, Any]) 
     Raises jinja2.UndefinedError where the template names what nobody gave it.
     """
     root = "/".join([".."] * path.count("/")) or "."
-    others = [(who.language, f"{root}/{who.page(path)}") for who in speakers(ctx.languages)]
+    others = [
+        (who.language, f"{root}/{who.page(path)}") for who in speakers(ctx.languages, ctx.settings.farm.time_zone)
+    ]
     text = (
         environment()
         .get_template(template)
@@ -133,14 +135,21 @@ def day_of_year(moment: datetime) -> str:
 
 
 def when(moment: datetime) -> str:
-    """ "12 June 2026, 18:00 UTC": a page from disk cannot know the farm's clock, so the zone is said."""
-    return f"{day(moment)}, {clock(moment)}"
+    """ "12 June 2026, 18:00 UTC": by the farm's clock, and its zone is said."""
+    return f"{day(by_the_clock(moment))}, {clock(moment)}"
+
+
+def by_the_clock(moment: datetime) -> datetime:
+    """The same moment by the farm's clock, where settings say its zone; a moment without a zone stays."""
+    zone = speaker().zone
+    return moment.astimezone(zone) if zone and moment.tzinfo else moment
 
 
 def clock(moment: datetime) -> str:
-    """ "18:00 UTC" """
-    zone = moment.tzname()  # "UTC", "UTC+02:00"
-    return f"{moment:%H:%M}{' ' + zone if zone else ''}"
+    """ "18:00 UTC", by the farm's clock."""
+    here = by_the_clock(moment)
+    zone = here.tzname()  # "UTC", "CEST"
+    return f"{here:%H:%M}{' ' + zone if zone else ''}"
 
 
 def stamp(moment: datetime) -> str:

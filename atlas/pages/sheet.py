@@ -45,7 +45,7 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
     views = drawn_views(survey, ctx, chosen)
     fixed = fixed_data(survey, ctx, plate, chosen)
     made: dict[str, bytes] = {}
-    for who in speakers(ctx.languages):
+    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
         with speaking(who):
             said = said_of(frame, survey.driving.drives)
             spoken = spoken_data(survey, ctx, said)

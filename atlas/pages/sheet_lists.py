@@ -12,7 +12,7 @@ from atlas.driving.places import place_words
 from atlas.driving.records import TaggedHazard
 from atlas.farm.records import WayIn
 from atlas.languages import tr
-from atlas.pages.render import day, listed, metres, place
+from atlas.pages.render import by_the_clock, day, listed, metres, place
 from atlas.settings import Settings
 from atlas.survey import FieldSurvey
 from atlas.words import N_, short
@@ -76,7 +76,7 @@ def _keep_off(tagged: TaggedHazard, settings: Settings) -> KeepOff:
         metres(far),
         metres(h.accuracy_m),
         h.note,
-        day(h.seen_at) if h.seen_at else "",
+        day(by_the_clock(h.seen_at)) if h.seen_at else "",
         h.seen_by,
         h.unconfirmed,
         tuple(tr(ASSUMED.get(column, column)) for column in h.assumed),

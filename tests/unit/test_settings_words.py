@@ -15,6 +15,14 @@ from atlas.settings import load
     [
         ('[farm]\nlanguages = "en"', r"'farm\.languages' is 'en'; write it as a list, in square brackets\.$"),
         (
+            '[farm]\ntime_zone = "Viena"',
+            r"'farm\.time_zone' names 'Viena', which is no time zone; write one like 'Europe/Vienna' or 'UTC'\.$",
+        ),
+        (
+            '[farm]\ntime_zone = "../../etc/passwd"',
+            r"'farm\.time_zone' names '\.\./\.\./etc/passwd', which is no time zone",
+        ),
+        (
             '[watch]\nnear_m = "1,9"',
             r"'watch\.near_m' is '1,9', which is no number; write it without quotes and with",
         ),

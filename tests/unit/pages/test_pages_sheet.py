@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 
 import numpy as np
@@ -14,9 +15,11 @@ from shapely.geometry import Point
 
 from atlas.errors import AtlasError
 from atlas.farm.records import WayIn
-from atlas.languages import templates_folder
+from atlas.languages import speakers, speaking, templates_folder
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.context import PageContext
+from atlas.pages.overview import until
+from atlas.pages.render import when
 from atlas.pages.sheet import field_sheet, shown_set
 from atlas.pages.sheet_set import counts_as, may_choose, shown
 from atlas.settings import Settings, parse
@@ -378,3 +381,22 @@ def test_a_field_without_markings_and_closed_ground_says_so_and_claims_nothing()
     unconfirmed = section(page, "unconfirmed")
     assert "has been looked at" not in unconfirmed
     assert "Nobody has marked anything here, so there is no marking to look at again." in unconfirmed
+
+
+def test_times_are_told_by_the_farm_s_clock_and_the_zone_is_said() -> None:
+    """The lead releases until ten in the evening by the clock on the wall; paper must not say another hour."""
+    by_the_wall = parse({"farm": {"time_zone": "Europe/Vienna"}})
+    counted = []
+    for settings, told in ((by_the_wall, "12 June 2026, 22:00 CEST"), (Settings(), "12 June 2026, 20:00 UTC")):
+        ctx = made_context(settings)
+        sheet = field_sheet(made_survey(ctx), ctx)
+        assert f"until {told}" in html_of(sheet)
+        counted.append([v for k, v in sheet.items() if k.endswith(".js")])
+    assert counted[0] == counted[1]  # the device counts down to the same moment
+
+
+def test_near_midnight_the_farm_s_day_is_told_with_the_farm_s_hour() -> None:
+    late = datetime(2026, 6, 12, 23, 30, tzinfo=UTC)
+    with speaking(speakers(["en"], "Europe/Vienna")[0]):
+        assert when(late) == "13 June 2026, 01:30 CEST"
+        assert until(late) == "13 June, 01:30 CEST"
