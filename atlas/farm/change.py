@@ -54,9 +54,10 @@ def mark(
     """Add a marking and return its new hazard_id.
 
     `geometry` is in the farm's CRS (the terrain's where that is in metres, else the parcels'), or in longitude
-    and latitude with `lonlat`. `seen_at` is now unless told; a time without zone is local. Where that is still to
-    come by the clock, or rows of the file are, `tell` gets a sentence, and now is not before any of them. Raises
-    RowError for a value that cannot be meant or a place far from every field.
+    and latitude with `lonlat`. `seen_at` is now unless told; a time without zone is local. Where rows of the file
+    are still to come by the clock, `tell` gets a sentence, and now is not before any of them. Raises RowError for
+    a value that cannot be meant, a moment still to come by the clock and by every row, or a place far from every
+    field.
     """
     check_kind(kind)
     check_values(severity, reach_m, accuracy_m, depth_m, note, by)
@@ -73,6 +74,8 @@ def mark(
         "seen_by": by or None,
     }
     with changing(path, settings, wait_s) as change:
+        if seen_at is not None:
+            change_clock.refuse_ahead(change, aware(now), aware(seen_at), "mark", "was seen")
         row["seen_at"] = change_clock.seen(change, aware(now), None if seen_at is None else aware(seen_at), tell)
         shape = in_farm(change, geometry, LON_LAT if lonlat else change.crs)
         away = nearest_field(change, shape, FAR_OFF_M).metres
@@ -123,7 +126,7 @@ def storm(
     check_text("note", note, NOTE_CHARACTERS)
     row = {"storm_id": str(uuid.uuid4()), "passed_at": aware(passed_at), "note": note or None}
     with changing(path, settings, wait_s) as change:
-        change_clock.refuse_ahead(change, aware(now), aware(passed_at))
+        change_clock.refuse_ahead(change, aware(now), aware(passed_at), "storm", "had passed")
         change_clock.seen(change, aware(now), aware(passed_at), tell)
         change.add_row(change.storms(), row)
         if held := change_clock.still_released(change, aware(now)):

@@ -59,16 +59,17 @@ def refuse_behind(change: FarmChange, now: datetime, outcome: str, again: str) -
         )
 
 
-def refuse_ahead(change: FarmChange, now: datetime, passed_at: datetime) -> None:
-    """Raises RowError for a storm later than the clock and than every row of the file, by more than clocks differ:
-    a slip of the pen, which would end every release until then.
+def refuse_ahead(change: FarmChange, now: datetime, told: datetime, what: str, give: str) -> None:
+    """Raises RowError for a moment later than the clock and than every row of the file, by more than clocks
+    differ: a slip of the pen. Such a storm would end every release until then, such a marking would pass for seen
+    after every storm until then, and nothing could be retired.
 
-    A row that is as late tells of a clock that was set back, and then the storm counts, since it closes ground.
+    A row that is as late tells of a clock that was set back, and then it counts, since it closes ground.
     """
-    if passed_at > max(now, _newest(change)[0]) + CLOCKS_APART:
+    if told > max(now, _newest(change)[0]) + CLOCKS_APART:
         raise RowError(
-            f"storm: {still_to_come(passed_at, now)}, so it is not written down; give the moment when it had "
-            "passed, or set the clock right."
+            f"{what}: {still_to_come(told, now)}, so it is not written down; give the moment when it {give}, or "
+            "set the clock right."
         )
 
 

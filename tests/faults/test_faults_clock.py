@@ -207,10 +207,10 @@ def test_a_bare_date_of_today_is_no_moment_still_to_come(farm: Path) -> None:
 
 @pytest.mark.parametrize("told", ["mark", "storm"])
 def test_what_is_told_to_be_still_to_come_gets_a_sentence(farm: Path, told: str) -> None:
-    """A storm only where the file knows of as late a moment: then the clock was set back."""
+    """Only where the file knows of as late a moment: then the clock was set back."""
     said: list[str] = []
+    mark(farm, MAY_10)
     if told == "storm":
-        mark(farm, MAY_10)
         change.storm(farm, MAY_10, settings=SETTINGS, now=MAY_5, tell=said.append)
     else:
         place = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point()
@@ -236,6 +236,23 @@ def test_a_storm_later_than_the_clock_and_all_the_file_knows_is_refused(farm: Pa
     assert farm.read_bytes() == before
     change.storm(farm, MAY_5 + timedelta(minutes=9), settings=SETTINGS, now=MAY_5)
     assert open_farm(farm, SETTINGS, MAY_10).storms[-1].passed_at == MAY_5 + timedelta(minutes=9)
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_a_marking_seen_later_than_the_clock_and_all_the_file_knows_is_refused(farm: Path, known: bool) -> None:
+    """With a slip of the pen in the year it would count as looked at after every storm of that year."""
+    if known:
+        mark(farm, MAY_5)
+    before, now = farm.read_bytes(), MAY_3 if known else MAY_5
+    place = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point()
+    with pytest.raises(RowError) as refused:
+        change.mark(farm, "wet_spot", place, seen_at=MAY_5 + timedelta(minutes=11), settings=SETTINGS, now=now)
+    assert str(refused.value) == (
+        f"mark: is of 2026-05-05 06:11 UTC, still to come by this computer's clock ({now:%Y-%m-%d} 06:00 UTC), "
+        "so it is not written down; give the moment when it was seen, or set the clock right."
+    )
+    assert farm.read_bytes() == before
+    change.mark(farm, "wet_spot", place, seen_at=MAY_5 + timedelta(minutes=9), settings=SETTINGS, now=MAY_5)
 
 
 def test_a_storm_row_still_to_come_that_stands_in_the_file_counts_as_before(farm: Path) -> None:
