@@ -251,7 +251,7 @@ def release(
     if every == bool(asked):
         raise RowError("Say which fields: --field ID …, or --all.")
     released = change.release(
-        farm, "all" if every else asked, ground, until, by, settings=settings_for(farm, settings_path)
+        farm, "all" if every else asked, ground, until, by, settings=settings_for(farm, settings_path), tell=noted
     )
     say(f"Released: {', '.join(released)}; next: field-atlas build {typed(farm)}")
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import uuid
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -32,6 +32,7 @@ from atlas.settings import Settings
 
 LON_LAT = CRS.from_epsg(4326)
 DEFAULTS = Settings()
+LONG_RELEASE = timedelta(days=31)  # longer than any spell of hay weather
 
 
 def mark(
@@ -146,8 +147,10 @@ def release(
     at: datetime | None = None,
     settings: Settings = DEFAULTS,
     wait_s: float = WAIT_S,
+    tell: Tell = in_silence,
 ) -> tuple[str, ...]:
-    """Release fields on a ground until a moment; returns their ids.
+    """Release fields on a ground until a moment; returns their ids. A release longer than `LONG_RELEASE` is given,
+    and `tell` gets a sentence.
 
     Raises RowError for an unknown field, and where the last storm or rows of the file are still to come by the
     clock: the release may be older than they are.
@@ -177,6 +180,11 @@ def release(
                     "until": end,
                 },
             )
+    if end - from_then > LONG_RELEASE:
+        tell(
+            f"released for {(end - from_then).days} days, until {end:%Y-%m-%d %H:%M} UTC, and ground changes by "
+            "the hour; if the date is a slip of the pen, release again with the right one"
+        )
     return wanted
 
 

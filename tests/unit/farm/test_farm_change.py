@@ -187,6 +187,21 @@ def test_a_mark_that_cannot_be_meant_changes_nothing(farm: Path, told: dict[str,
     assert farm.read_bytes() == before
 
 
+@pytest.mark.parametrize(("days", "told"), [(31, False), (396, True)])
+def test_a_release_for_a_year_gets_a_word(farm: Path, days: int, told: bool) -> None:
+    said: list[str] = []
+    until = NOW + timedelta(days=days)
+    assert release(farm, ["F01"], "firm", until, "Runa", at=NOW, tell=said.append) == ("F01",)
+    assert said == (
+        [
+            "released for 396 days, until 2027-06-04 06:00 UTC, and ground changes by the hour; if the date is a "
+            "slip of the pen, release again with the right one"
+        ]
+        if told
+        else []
+    )
+
+
 def test_a_release_that_cannot_be_meant_changes_nothing(farm: Path) -> None:
     before = farm.read_bytes()
     with pytest.raises(RowError, match=r"has no field 'F99'; see its fields"):
