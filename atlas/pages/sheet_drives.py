@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from atlas import words
-from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words
+from atlas.driving.causes import Cause, FieldWords, closed_causes, field_words, open_groups, patches
 from atlas.driving.records import ZONE_KEYS, Drive, Zone
 from atlas.driving.sentences import where_not
 from atlas.languages import tr
@@ -24,6 +24,7 @@ CAUSES = {
     "drop_below": N_("slopes that end at a drop"),
     "unknown_edge": N_("nobody has measured what lies below"),
     "unsurveyed": N_("not measured"),
+    "cut_off": words.ZONES["cut_off"],
     **words.HAZARDS,
 }
 HARDLY = N_("{area} (under 1 %)")
@@ -57,7 +58,9 @@ def frame_of(survey: FieldSurvey) -> FieldWords:
 def drive_words(frame: FieldWords, drive: Drive) -> DriveWords:
     """The words for one drive; `frame` is the field's, shared by all of them."""
     found = closed_causes(frame, drive, tr)
-    return DriveWords(where_not(frame, drive, tr, found), _causes(found), _figures(frame, drive))
+    lost = patches(frame, open_groups(frame, drive), tr).get("cut_off")
+    causes = sorted((*found, lost), key=lambda c: -c.area_m2) if lost else found
+    return DriveWords(where_not(frame, drive, tr, found), _causes(causes), _figures(frame, drive))
 
 
 def said_of(frame: FieldWords, drives: Sequence[Drive]) -> dict[SheetSet, DriveWords]:

@@ -125,7 +125,11 @@ def test_ground_without_a_way_in_is_not_told_as_ground_to_drive_on() -> None:
         on_foot_m2=0.0, keep_out_m2=0.0, unsurveyed_m2=0.0, cut_off_m2=float(weight[cut == 1].sum()),
         no_turn_m2=float(weight[stuck == 1].sum()),
     )  # fmt: skip
-    lines = drive_words(frame, drive).figures
+    said = drive_words(frame, drive)
+    lines = said.figures
+    assert [(c.label, c.value) for c in said.causes] == [
+        ("no way in for this machine", area(drive.cut_off_m2 or 0.0))
+    ]
     shown = {line.label: line.value.split(" (")[0] for line in lines}
     assert shown["drive in any direction"] == area(float(weight[(zone == Zone.ANY_WAY) & (cut == 0)].sum()))
     assert shown["straight up or down, never across"] == area(
