@@ -46,7 +46,7 @@ def farm(two_fields: Path, tmp_path: Path) -> Path:
 def mark(farm: Path, seen_at: datetime, kind: str = "no_go") -> str:
     west, south, east, north = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.bounds
     place = Point((west + east) / 2, (south + north) / 2)
-    return change.mark(farm, kind, place, seen_at=seen_at, settings=SETTINGS)
+    return change.mark(farm, kind, place, seen_at=seen_at, settings=SETTINGS, now=seen_at)
 
 
 def build(farm: Path, now: datetime, **more: Any) -> engine.BuildReport:
@@ -290,9 +290,13 @@ def test_the_commands_say_it(farm: Path) -> None:
         run = CliRunner().invoke(main, ["storm", str(farm), "--passed-at", passed_at])
         assert (run.exit_code, run.stdout, run.stderr.count("\n")) == (2, "", 1)
         assert run.stderr.startswith("storm: is of 20")
-    assert farm.read_bytes() == before
     x, y = open_farm(farm, SETTINGS, MAY_3).parcels[1].shape.representative_point().coords[0]
     there = ["mark", str(farm), "no_go", "--at", f"{x},{y}"]
+    run = CliRunner().invoke(main, [*there, "--seen-at", ahead.isoformat()])
+    assert (run.exit_code, run.stdout, run.stderr.count("\n")) == (2, "", 1)
+    assert run.stderr.startswith("mark: is of 20")
+    assert farm.read_bytes() == before
+    mark(farm, ahead)
     run = CliRunner().invoke(main, [*there, "--seen-at", ahead.isoformat()])
     assert run.exit_code == 0
     assert "note: what is written down is of " in run.stderr
