@@ -11,7 +11,7 @@ from typing import Protocol, TypeVar
 
 from shapely.strtree import STRtree
 
-from atlas.farm.groups import Group, groups_of
+from atlas.farm.groups import Group, groups_of, ways_in_by_group
 from atlas.farm.records import Hazard, Parcel, Release, Remark, Storm, WayIn
 from atlas.grid import Bounds, Grid, Heights
 
@@ -89,6 +89,14 @@ class Farm:
     def group_of(self, parcel: Parcel) -> Group | None:
         """The group a field belongs to; None where all are together."""
         return self._group_of.get(parcel.field_id)
+
+    @cached_property
+    def _ways_in_by_group(self) -> dict[str, list[int]]:
+        return ways_in_by_group(self)
+
+    def ways_in_of(self, group: Group) -> tuple[WayIn, ...]:
+        """The ways in that belong to a group's fields, in file order."""
+        return tuple(self.ways_in[place] for place in self._ways_in_by_group.get(group.slug, ()))
 
     @cached_property
     def _releases(self) -> dict[str, tuple[Release, ...]]:

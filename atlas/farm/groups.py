@@ -14,7 +14,7 @@ import numpy as np
 from shapely import STRtree, bounds
 
 from atlas.farm import slugs
-from atlas.farm.records import Parcel, WayIn
+from atlas.farm.records import Parcel
 
 if TYPE_CHECKING:
     from atlas.farm.farm import Farm
@@ -82,7 +82,7 @@ def _halved(middles: np.ndarray, which: np.ndarray, parts: int) -> list[np.ndarr
 def farm_of(farm: Farm, group: Group) -> Farm:
     """The farm as if it had this group's fields only, with the ways in that belong to them."""
     parcels = tuple(farm.parcels[place] for place in group.places)
-    ways_in = _ways_in(farm, group)
+    ways_in = farm.ways_in_of(group)
     return replace(
         farm,
         parcels=parcels,
@@ -92,14 +92,17 @@ def farm_of(farm: Farm, group: Group) -> Farm:
     )
 
 
-def _ways_in(farm: Farm, group: Group) -> tuple[WayIn, ...]:
-    """Those within 30 m of a field of the group, and those that no field of another group is nearer to."""
-    if not farm.ways_in:
-        return ()
+def ways_in_by_group(farm: Farm) -> dict[str, list[int]]:
+    """By a group's slug, places in `farm.ways_in`, rising: those within 30 m of one of its fields, and those that
+    no field of another group is nearer to."""
     gates = [w.shape for w in farm.ways_in]
-    own = set(group.places)
+    if not gates:
+        return {}
+    slug_at = {place: group.slug for group in farm.groups for place in group.places}
     gate, parcel = farm.parcel_index.query(gates, predicate="dwithin", distance=GATE_WITHIN_M)
-    found = {int(g) for g, p in zip(gate, parcel, strict=True) if int(p) in own}
-    nearest = farm.parcel_index.nearest(gates)
-    found |= {g for g, p in enumerate(nearest) if int(p) in own}
-    return tuple(farm.ways_in[g] for g in sorted(found))
+    pairs = {(int(g), slug_at[int(p)]) for g, p in zip(gate, parcel, strict=True)}
+    pairs |= {(g, slug_at[int(p)]) for g, p in enumerate(farm.parcel_index.nearest(gates))}
+    found: dict[str, list[int]] = {}
+    for g, slug in sorted(pairs):
+        found.setdefault(slug, []).append(g)
+    return found
