@@ -92,7 +92,7 @@ class Counting(STRtree):
 
 
 def test_ways_in_are_shared_out_once_for_all_groups(tmp_path: Path) -> None:
-    """Once for each of fifty groups, it took a third of the next map after one mark on ten thousand fields."""
+    """Once for each of 250 groups, it took more than half of writing the pages of ten thousand fields."""
     farm = open_farm(several_farms.write(tmp_path / "farm.gpkg"), several_farms.settings())
     counting = Counting([p.shape for p in farm.parcels])
     farm = replace(farm, parcel_index=counting)
