@@ -91,7 +91,7 @@ def settings(**more: Any) -> Settings:
 # Settings texts that name something which must be there, or are one of our own words.
 NAMES_OF_THINGS = {
     "farm.languages", "layers.parcels", "layers.hazards", "layers.ways_in", "layers.storms", "layers.releases",
-    "layers.dem", "layers.backdrop", "columns", "shown.machine", "shown.ground", "shown.driver",
+    "layers.dem", "layers.backdrop", "columns", "shown.machine", "shown.ground", "shown.driver", "farm.time_zone",
 }  # fmt: skip
 
 
