@@ -25,6 +25,7 @@ from atlas.farm.change_fields import nearest_field
 from atlas.farm.change_places import FarmChange, changing
 from atlas.farm.edit import WAIT_S
 from atlas.farm.edit_rows import quoted
+from atlas.farm.outlines import could_be_degrees
 from atlas.farm.records import GROUNDS
 from atlas.farm.reprojecting import bring
 from atlas.farm.schema import FAR_OFF_M
@@ -82,6 +83,8 @@ def mark(
         away = nearest_field(change, shape, FAR_OFF_M).metres
         if away > FAR_OFF_M:
             system = "longitude, latitude" if lonlat else change.crs.name
+            if not lonlat and could_be_degrees(geometry):
+                system += "; longitude and latitude want --lonlat"
             raise RowError(
                 f"{path}: the mark at {_place(geometry)} lies more than {FAR_OFF_M:.0f} m from every field; check "
                 f"the order of the coordinates, which are taken as {system}."
@@ -255,4 +258,4 @@ def _field_ids(change: FarmChange, wanted: Iterable[str] | Literal["all"]) -> tu
 
 def _place(shape: BaseGeometry) -> str:
     point = shape.representative_point() if not shape.is_empty else None
-    return "nowhere" if point is None else f"{point.x:g}, {point.y:g}"
+    return "nowhere" if point is None else f"{point.x:.10g}, {point.y:.10g}"

@@ -187,6 +187,13 @@ def test_a_mark_that_cannot_be_meant_changes_nothing(farm: Path, told: dict[str,
     assert farm.read_bytes() == before
 
 
+def test_a_place_far_off_is_told_digit_by_digit_and_degrees_are_known(farm: Path) -> None:
+    with pytest.raises(RowError, match=r"the mark at 600000\.5, 5300123\.25 lies more than 1000 m .* zone 32N\.$"):
+        mark(farm, "slip", Point(600000.5, 5300123.25))
+    with pytest.raises(RowError, match=r"zone 32N; longitude and latitude want --lonlat\.$"):
+        mark(farm, "slip", Point(10.3, 46.9))
+
+
 @pytest.mark.parametrize(("days", "told"), [(31, False), (396, True)])
 def test_a_release_for_a_year_gets_a_word(farm: Path, days: int, told: bool) -> None:
     said: list[str] = []
