@@ -39,11 +39,13 @@ def strokes_for(cells: PageCells, frame: Frame) -> Strokes:
 
 
 def masks(v: Verdicts) -> dict[str, Mask]:
-    """Cells of each painted sign. `cut_off` and `no_turn` lie over open ground only."""
-    inside = v.zone != 255
+    """Cells of each painted sign. Ground that the machine does not get to bears that sign and no other of open
+    ground: strokes on it would say that one drives there."""
     found = {key: v.zone == ZONE_KEYS.index(key) for key in ("up_down", "on_foot", "keep_out", "unsurveyed")}
-    found["cut_off"] = inside & ((v.flags & CUT_OFF) > 0) & (v.zone <= Zone.UP_DOWN)
-    found["no_turn"] = inside & ((v.flags & NO_TURN) > 0) & (v.zone <= Zone.UP_DOWN)
+    open_ground, lost = v.zone <= Zone.UP_DOWN, (v.flags & CUT_OFF) > 0
+    found["up_down"] &= ~lost
+    found["cut_off"] = open_ground & lost
+    found["no_turn"] = open_ground & ~lost & ((v.flags & NO_TURN) > 0)
     return found
 
 
@@ -58,7 +60,7 @@ def zones_group(v: Verdicts, cells: PageCells, frame: Frame, fall: tuple[Floats,
         + "/>"
         for key in PAINTED
     )
-    lines, bobs = strokes_paths(v, cells, frame, fall)
+    lines, bobs = strokes_paths(found["up_down"], cells, frame, fall)
     return Markup(
         f'<g class="zones" clip-path="url(#field-clip)"><g class="zone-cells" transform="{place}">{paths}</g>'
         f'<path class="plumb" stroke-width="{n(PLUMB_MM * frame.mm, 3)}" d="{lines}"/>'
@@ -66,11 +68,11 @@ def zones_group(v: Verdicts, cells: PageCells, frame: Frame, fall: tuple[Floats,
     )
 
 
-def strokes_paths(v: Verdicts, cells: PageCells, frame: Frame, fall: tuple[Floats, Floats]) -> tuple[str, str]:
+def strokes_paths(up_down: Mask, cells: PageCells, frame: Frame, fall: tuple[Floats, Floats]) -> tuple[str, str]:
     """Path data of the strokes, and of the bob at each one's lower end (a point made visible by a round cap)."""
     s = strokes_for(cells, frame)
     lines, bobs = [], []
-    for row, col in stroke_places(v.zone == Zone.UP_DOWN, s).tolist():
+    for row, col in stroke_places(up_down, s).tolist():
         dx, dy = fall[0][row, col] * s.length_m, -fall[1][row, col] * s.length_m
         if np.isnan(dx):
             continue

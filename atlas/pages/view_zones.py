@@ -30,7 +30,7 @@ def zones_seen(view: View, drive: Drive, gradient: Gradient) -> Markup:
         for key in PAINTED
         if found[key].any()
     )
-    lines, bobs = _strokes(view, zone == Zone.UP_DOWN, gradient)
+    lines, bobs = _strokes(view, found["up_down"], gradient)
     return Markup(
         f'{paths}<path class="plumb" stroke-width="{n(PLUMB_MM * MM, 2)}" d="{lines}"/>'
         f'<path class="bob" stroke-width="{n(BOB_MM * MM, 2)}" d="{bobs}"/>'
@@ -38,10 +38,12 @@ def zones_seen(view: View, drive: Drive, gradient: Gradient) -> Markup:
 
 
 def masks(view: View, drive: Drive, zone: Bytes) -> dict[str, Mask]:
-    """Pixels of each painted sign: of the verdicts seen in a pixel the worst counts."""
+    """Pixels of each painted sign, as on the map: of the verdicts seen in a pixel the worst counts."""
     found = {key: zone == ZONE_KEYS.index(key) for key in ("up_down", "on_foot", "keep_out", "unsurveyed")}
-    for key, flags in (("cut_off", drive.cut_off), ("no_turn", drive.no_turn)):
-        found[key] = (view.worst(flags) == 1) & (zone <= Zone.UP_DOWN)
+    open_ground, lost = zone <= Zone.UP_DOWN, view.worst(drive.cut_off) == 1
+    found["up_down"] &= ~lost
+    found["cut_off"] = open_ground & lost
+    found["no_turn"] = open_ground & ~lost & (view.worst(drive.no_turn) == 1)
     return found
 
 

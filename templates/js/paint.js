@@ -14,9 +14,11 @@
 
   function insideOf(key, zone, flags) {
     const n = data.zones.indexOf(key);
-    if (n >= 0) { return function (k) { return zone[k] === n; }; }
-    const bit = key === "cut_off" ? CUT_OFF : NO_TURN;
-    return function (k) { return zone[k] <= UP_DOWN && (flags[k] & bit) > 0; };
+    if (n > UP_DOWN) { return function (k) { return zone[k] === n; }; }
+    // ground that the machine does not get to bears that sign and no other of open ground
+    if (n === UP_DOWN) { return function (k) { return zone[k] === n && !(flags[k] & CUT_OFF); }; }
+    if (key === "cut_off") { return function (k) { return zone[k] <= UP_DOWN && (flags[k] & CUT_OFF) > 0; }; }
+    return function (k) { return zone[k] <= UP_DOWN && (flags[k] & (CUT_OFF | NO_TURN)) === NO_TURN; };
   }
 
   // Paints a choice's zones and strokes into a picture.
