@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from pyproj import CRS, Proj
+from pyproj import CRS, Geod
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError, ProjError
@@ -19,6 +19,9 @@ FOOT_M = 0.3048
 MOST_STRETCH = (
     0.02  # of a length: Web Mercator reads 30 % as 20 % in the Alps; a CRS made for the land stays under
 )
+STEP_M = 100.0  # over which lengths on the map and on the ground are compared
+DIRECTIONS = ((1, 0), (1, 1), (0, 1), (-1, 1))  # east and north
+GLOBE = Geod(ellps="WGS84")
 SURVEY_FOOT_M = 1200 / 3937
 UNITS = {
     "m": 1.0,
@@ -82,17 +85,19 @@ def unit_m(word: str | None) -> float | None:
 
 
 def stretch(flat: CRS, x: float, y: float, label: str) -> float:
-    """Lengths on the map over lengths on the ground at a place given in a projected CRS's own unit, in the
-    direction in which they differ most. Raises TerrainError where the place lies nowhere on the globe.
+    """Lengths on the map over lengths on the ground at a place given in a projected CRS's own unit, in the one of
+    four directions in which they differ most. Raises TerrainError where the place lies nowhere on the globe.
     """
+    unit = float(flat.axis_info[0].unit_conversion_factor)
+    ends = [(x, y), *((x + de * STEP_M / unit, y + dn * STEP_M / unit) for de, dn in DIRECTIONS)]
     try:
-        plane = Proj(flat)
-        told = plane.get_factors(*plane(x, y, inverse=True))
-    except (ProjError, CRSError) as e:
+        places = [bring(Point(end), flat, CRS.from_epsg(4326)).centroid for end in ends]
+        ground = [float(GLOBE.inv(places[0].x, places[0].y, end.x, end.y)[2]) for end in places[1:]]
+    except (ProjError, CRSError, ValueError) as e:
         raise TerrainError(f"{label}: {x:g}, {y:g} is no place on the globe; set the terrain's CRS right.") from e
-    sides = [float(told.tissot_semimajor), float(told.tissot_semiminor)]
-    if not all(math.isfinite(side) and side > 0 for side in sides):
+    if not all(math.isfinite(length) and length > 0 for length in ground):
         raise TerrainError(f"{label}: {x:g}, {y:g} is no place on the globe; set the terrain's CRS right.")
+    sides = [STEP_M * math.hypot(*way) / length for way, length in zip(DIRECTIONS, ground, strict=True)]
     return max(sides, key=lambda side: abs(math.log(side)))
 
 

@@ -290,7 +290,7 @@ def test_a_map_that_stretches_metres_is_warped(tmp_path: Path, code: int) -> Non
     datasets.close()
 
 
-@pytest.mark.parametrize("code", [3035, 31254, 25833, 2056, 2154, 3763, 3006])
+@pytest.mark.parametrize("code", [3035, 31254, 25833, 2056, 2154, 3763, 3006, 31288, 5514, 20791, 27563])
 def test_maps_made_for_the_land_stay_as_they_are(tmp_path: Path, code: int) -> None:
     """National grids, the neighbouring UTM zone and the European equal-area map: not a height is resampled."""
     used = pyproj.CRS.from_epsg(code).area_of_use
