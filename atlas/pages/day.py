@@ -13,7 +13,7 @@ from atlas.pages.context import PageContext
 from atlas.pages.data import data_files
 from atlas.pages.overview import findable
 from atlas.pages.overview_entry import EntryWayIn, OverviewEntry
-from atlas.pages.render import pages
+from atlas.pages.render import pages, place
 from atlas.pages.sheet_phrases import translated
 from atlas.words import N_
 
@@ -62,19 +62,19 @@ def day_page(
 def _values(
     entries: Sequence[OverviewEntry], ctx: PageContext, ways_in: Sequence[EntryWayIn]
 ) -> dict[str, object]:
-    place = {w.way_in_id: i for i, w in enumerate(ways_in)}
-    rows = [_row(number, entry, place, ctx) for number, entry in enumerate(entries, start=1)]
+    order = {w.way_in_id: i for i, w in enumerate(ways_in)}
+    rows = [_row(number, entry, order, ctx) for number, entry in enumerate(entries, start=1)]
     return {"rows": rows, "phrases": translated(DAY_PHRASES)}
 
 
-def _row(number: int, entry: OverviewEntry, place: dict[str, int], ctx: PageContext) -> DayRow:
-    ways = sorted((w for w in entry.ways_in if w.way_in_id in place), key=lambda w: place[w.way_in_id])
+def _row(number: int, entry: OverviewEntry, order: dict[str, int], ctx: PageContext) -> DayRow:
+    ways = sorted((w for w in entry.ways_in if w.way_in_id in order), key=lambda w: order[w.way_in_id])
     first = ways[0] if ways else None
     return DayRow(
         number,
         entry,
         findable(f"{number} {entry.name} {entry.field_id} {entry.use}"),
-        place[first.way_in_id] if first else len(place),
-        (first.name or first.way_in_id) if first else "",
+        order[first.way_in_id] if first else len(order),
+        f"{first.name or first.way_in_id}, {place(first.place)}" if first else "",
         data_files(entry.slug, ctx.languages),
     )

@@ -14,7 +14,7 @@ from shapely.geometry import box
 from atlas.farm.slugs import SPELT_OUT
 from atlas.pages.context import PageContext
 from atlas.pages.moving_map import map_script
-from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, OverviewEntry, summarise
+from atlas.pages.overview_entry import Drawn, EntryHazard, EntryShares, EntryWayIn, OverviewEntry, summarise
 from atlas.pages.overview_hatch import cross_hatch, slanted
 from atlas.pages.overview_map import FieldDrawing, ZoneDrawing, draw, farm_box
 from atlas.pages.overview_paper import STRIP_MM, frame_for, sheet_for
@@ -66,7 +66,7 @@ def overview_page(
         "released": [r for r in rows if r.released],
         "first": _first(rows),
         "missing": list(missing),
-        "meeting": [w for w in ways_in if w.ambulance],
+        "meeting": [Meeting(w, _into(w, rows)) for w in ways_in if w.ambulance],
         "many": len(rows) > MOST_FIELDS[sheet.paper],
         "most_first": MOST_FIRST[sheet.paper],
         "relief": relief,
@@ -142,6 +142,19 @@ def _row(field: FieldDrawing, now: datetime) -> Row:
     entry = field.entry
     released = entry.release is not None and entry.release.ends > now
     return Row(field, released, findable(f"{field.number} {entry.name} {entry.field_id} {entry.use}"))
+
+
+@dataclass(frozen=True)
+class Meeting:
+    """Where the ambulance meets, and the fields that this way in leads into, as they stand in the list."""
+
+    way_in: EntryWayIn
+    fields: str
+
+
+def _into(way_in: EntryWayIn, rows: Sequence[Row]) -> str:
+    entered = (r.field for r in rows if way_in.way_in_id in {w.way_in_id for w in r.field.entry.ways_in})
+    return ", ".join(f"{field.number} {field.entry.name}" for field in entered)
 
 
 def _share(drawn: Drawn | None) -> ShareRow | None:

@@ -4,7 +4,7 @@ not survey the other fields again."""
 from __future__ import annotations
 
 import dataclasses
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +14,7 @@ from shapely import maximum_inscribed_circle, set_precision, wkt
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from atlas.driving.places import place_words
 from atlas.driving.records import Drive, TaggedHazard, Zone
 from atlas.farm.records import Release, WayIn
 from atlas.globe import to_lonlat
@@ -105,6 +106,7 @@ class EntryWayIn:
     lat: float
     ambulance: bool
     note: str
+    place: str = ""  # in the field of whose entry it is part, in the source's words
 
 
 @dataclass(frozen=True)
@@ -188,7 +190,12 @@ def summarise(survey: FieldSurvey, released: Drive | None, unreleased: Drive | N
         len(survey.driving.hazards),
         tuple(_hazard(t, parcel.shape) for t in survey.driving.hazards if t.hazard.unconfirmed),
         _release(survey.release) if survey.release else None,
-        tuple(way_in_of(w, to_lonlat(survey.terrain.grid.crs)) for w in survey.ways_in),
+        tuple(
+            replace(
+                way_in_of(w, to_lonlat(survey.terrain.grid.crs)), place=place_words(w.shape, survey.parcel.shape)
+            )
+            for w in survey.ways_in
+        ),
     )
 
 

@@ -32,5 +32,7 @@ def test_each_field_is_entered_by_its_own_gate(tmp_path: Path) -> None:
         page = day_page(entries, ctx, farm_relief(farm).ways_in)["day.html"].decode()
     finally:
         farm.terrain.close()  # type: ignore[attr-defined]  # the opened terrain has it, the protocol need not
-    assert re.findall(r'data-way="([^"]*)"', page) == ["Gate 1", "Gate 2", "Gate 3", "Gate 4"]
+    told = re.findall(r'data-way="([^"]*)"', page)
+    assert told == [f"Gate {n}, {w.place}" for n, w in enumerate((e.ways_in[0] for e in entries), start=1)]
+    assert all(e.ways_in[0].place for e in entries)
     assert [[w.name for w in s.ways_in] for s in surveys] == [["Gate 1"], ["Gate 2"], ["Gate 3"], ["Gate 4"]]

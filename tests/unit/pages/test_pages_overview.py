@@ -17,7 +17,7 @@ from atlas.driving.walk import plan
 from atlas.pages.context import Home, PageContext
 from atlas.pages.farms import farm_line
 from atlas.pages.overview import OverviewEntry, entry_of, findable, folded, overview_page
-from atlas.pages.overview_entry import EntryRelease, EntryShares, summarise
+from atlas.pages.overview_entry import EntryRelease, EntryShares, EntryWayIn, summarise
 from atlas.pages.overview_picture import NO_GROUND, picture_of, worst_of_blocks
 from atlas.pages.overview_relief import FarmRelief
 from atlas.pages.sheet_set import drive_of, shown
@@ -212,6 +212,24 @@ def test_a_marking_in_two_fields_is_counted_and_named_once_as_on_the_walk(
     assert sorted(named) == sorted(walked) == [("Hintere Leitn", 2), ("Hintere Leitn", 3)]
     assert "2 markings nobody has looked at" in first
     assert farm_line(Home("", ""), entries, [], ctx).unconfirmed == 2
+
+
+def test_where_the_ambulance_meets_is_told_with_the_fields_it_leads_into(
+    entry: OverviewEntry, ctx: PageContext, relief: FarmRelief
+) -> None:
+    """Gates along one road often bear one name."""
+    ways = [EntryWayIn(f"w{n}", "Road gate", 0.0, 0.0, 7.0, 55.0 + n, True, "<b>wave") for n in (1, 2)]
+    fields = [
+        replace(entry, slug=f"f{n}", name=f"Field {n}", ways_in=(way,)) for n, way in enumerate(ways, start=1)
+    ]
+    page = html(fields, ctx, replace(relief, ways_in=(*ways, replace(ways[0], way_in_id="w3", name="Yard"))))
+    told = re.findall(r"<li><b>(Road gate|Yard)</b>(?: \(([^<]*)\))? <span", page)
+    names = {int(n): name for n, name in re.findall(r"(\d+) (Field \d)", page)}
+    assert told == [
+        *(("Road gate", f"{n} {name}") for n, name in sorted(names.items(), key=lambda f: f[1])),
+        ("Yard", ""),
+    ]
+    assert "(&lt;b&gt;wave)" in page
 
 
 def test_terrain_too_coarse_for_zones_is_not_drawn_as_open(
