@@ -25,6 +25,26 @@ LANGUAGES = ("de", "en", *(code for code in known() if code not in ("de", "en"))
 KINDS = ("index", "day", "machines", "changes", "walk", "fields/lower-meadow")
 MORNING = "2026-05-03T08:00:00Z"
 PHONE, TABLET = (390, 844), (820, 1180)
+# Links at the top that lie on the words beside them, whatever the heading's length.
+ON_WORDS = """() => {
+  const lines = (e) => {
+    const range = document.createRange();
+    range.selectNodeContents(e);
+    return [...range.getClientRects()];
+  };
+  const apart = (a, from, to) => (b) => b[from] >= a[to] - 1 || a[from] >= b[to] - 1;
+  const meet = (a, b) => !apart(a, "left", "right")(b) && !apart(a, "top", "bottom")(b);
+  const heading = document.querySelector(".head h1"), was = heading.textContent, found = new Set();
+  for (let long = 2; long < 20; long += 1) {
+    heading.textContent = "n".repeat(long);
+    const words = [...document.querySelectorAll(".head h1, .head .farm, .head .edition")].flatMap(lines);
+    const links = [...document.querySelectorAll(".head .pages a")];
+    const over = links.filter((a) => lines(a).some((line) => words.some((word) => meet(line, word))));
+    over.forEach((a) => found.add(a.textContent));
+  }
+  heading.textContent = was;
+  return [...found];
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +93,7 @@ def seen(atlas: Path, browser: Browser) -> Callable[[str], dict[str, Seen]]:
                 for width in (*(size[0] for size in (TABLET, PHONE)), 360):
                     page.set_viewport_size({"width": width, "height": 900})
                     wrong += [f"at {width} px: {e}" for e in too_wide(page)]
+                    wrong += [f"at {width} px: {link} lies on words" for link in page.evaluate(ON_WORDS)]
                 found[kind] = Seen(drafts, links, wrong)
             visit.check_quiet()
         return found
