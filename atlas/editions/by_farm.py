@@ -27,7 +27,7 @@ from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.to_write import ToWrite
 from atlas.farm.groups import Group, farm_of
 from atlas.farm.records import Parcel
-from atlas.languages import speakers, speaking
+from atlas.languages import speaking
 from atlas.pages.change_records import MapChanges
 from atlas.pages.changes import changes_page
 from atlas.pages.changes_farms import FarmChanges, changes_farms_page
@@ -192,7 +192,7 @@ class _Whole:
         files = overview_page(fields.entries, context, relief, absent)
         files |= day_page(fields.entries, context, relief.ways_in)
         files |= farm_walk_page(home.walk, walks, fields.entries, context, self._farm.terrain.grid.crs.to_wkt())
-        with speaking(speakers(context.languages, context.settings.farm.time_zone)[0]):
+        with speaking(context.speakers[0]):
             files[home.gpx] = walks_gpx([replace(walks, farm=home.name)])
         head = json.dumps({**self._head, "group": {"name": home.farm, "part": home.part, "parts": home.parts}})
         files[home.data] = (head[:-1] + ', "fields": [\n' + ",\n".join(fields.figures) + "\n]}\n").encode()

@@ -17,7 +17,6 @@ from atlas.editions.state import STATE_FILE, FieldState, code_digest, state_path
 from atlas.errors import ReadBackError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel
-from atlas.languages import speakers
 from atlas.pages.context import PageContext
 from atlas.pages.machine_cards import machines_page
 from atlas.pages.overview_relief import FarmRelief, farm_relief, relief_mark
@@ -33,7 +32,7 @@ class KeptPages:
 
     def __init__(self, stage: Staging, file: str, context: PageContext) -> None:
         self._stage, self._file = stage, file
-        self._speakers = speakers(context.languages, context.settings.farm.time_zone)
+        self._speakers = context.speakers
         self._now: dict[str, str] = {}
         self._before = self._read()
 

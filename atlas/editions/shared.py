@@ -18,7 +18,7 @@ from atlas.editions.publishing import FORMAT, Staging
 from atlas.editions.state import STATE_FILE
 from atlas.editions.to_write import ToWrite
 from atlas.editions.whose import places_of
-from atlas.languages import speakers, speaking
+from atlas.languages import speaking
 from atlas.pages.assets import asset_files, edition_script
 from atlas.pages.change_records import MapChanges
 from atlas.pages.changes import changes_page
@@ -49,7 +49,7 @@ def write_shared(to_write: ToWrite) -> None:
     else:
         _write_together(to_write)
     _stream(stage, "data/hazards.geojson", hazards_geojson(farm))
-    with speaking(speakers(context.languages, context.settings.farm.time_zone)[0]):
+    with speaking(context.speakers[0]):
         _stream(stage, "data/hazards.gpx", hazards_gpx(farm))
     facts = {
         "format": FORMAT,
@@ -96,7 +96,7 @@ def _write_together(to_write: ToWrite) -> None:
     for name, content in walk_pages(walks, entries, context, farm.terrain.grid.crs.to_wkt(), kept.keep).items():
         stage.write(name, content)
     kept.remember()
-    with speaking(speakers(context.languages, context.settings.farm.time_zone)[0]):
+    with speaking(context.speakers[0]):
         stage.write("data/walk.gpx", walks_gpx(walks))
     if bound is not None:
         bound()

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from atlas.farm.heights_said import sigma_assumed
-from atlas.languages import tr
+from atlas.languages import Speaker, speakers, tr
 from atlas.settings import Settings
 from atlas.words import N_
 
@@ -107,6 +107,11 @@ class PageContext:
     home: Home = Home()
     several: bool = False  # groups of fields, each with pages of its own
     moving: str = ""  # what folium writes for a movable map, see `moving_map`
+
+    @property
+    def speakers(self) -> tuple[Speaker, ...]:
+        """Who says it, one per language, by the farm's clock."""
+        return speakers(self.languages, self.settings.farm.time_zone)
 
 
 def page_context(farm: Farm, settings: Settings, rig: Rig, number: int, issued_at: datetime) -> PageContext:

@@ -18,7 +18,7 @@ from jinja2.runtime import Context
 
 from atlas import words
 from atlas.driving.place_names import place_in
-from atlas.languages import speaker, speakers, speaking, spoken, templates_folder, tr, tr_many
+from atlas.languages import speaker, speaking, spoken, templates_folder, tr, tr_many
 from atlas.pages.context import PageContext
 from atlas.pages.template_cache import FOLDER, TemplateCache
 from atlas.words import number as number  # made in every language, like what follows here
@@ -74,7 +74,7 @@ def pages(path: str, template: str, ctx: PageContext, values: Callable[[], Mappi
     `values` is asked anew for each, since it may hold words and numbers.
     """
     made = {}
-    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
+    for who in ctx.speakers:
         with speaking(who):
             made[who.page(path)] = page(template, ctx, path, values())
     return made
@@ -86,9 +86,7 @@ def page(template: str, ctx: PageContext, path: str, values: Mapping[str, Any]) 
     Raises jinja2.UndefinedError where the template names what nobody gave it.
     """
     root = "/".join([".."] * path.count("/")) or "."
-    others = [
-        (who.language, f"{root}/{who.page(path)}") for who in speakers(ctx.languages, ctx.settings.farm.time_zone)
-    ]
+    others = [(who.language, f"{root}/{who.page(path)}") for who in ctx.speakers]
     text = (
         environment()
         .get_template(template)

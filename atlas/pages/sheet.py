@@ -5,7 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from atlas.driving.surveying import too_coarse
-from atlas.languages import speakers, speaking, tr
+from atlas.languages import speaking, tr
 from atlas.pages.context import PageContext
 from atlas.pages.data import data_files, data_script, fixed_data, spoken_data, words_script
 from atlas.pages.legend import class_sign, other_signs, own_signs, zone_signs
@@ -45,7 +45,7 @@ def field_sheet(survey: FieldSurvey, ctx: PageContext) -> dict[str, bytes]:
     views = drawn_views(survey, ctx, chosen)
     fixed = fixed_data(survey, ctx, plate, chosen)
     made: dict[str, bytes] = {}
-    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
+    for who in ctx.speakers:
         with speaking(who):
             said = said_of(frame, survey.driving.drives)
             spoken = spoken_data(survey, ctx, said)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
-from atlas.languages import speaker, speakers, speaking, spoken
+from atlas.languages import speaker, speaking, spoken
 from atlas.pages.context import PageContext
 from atlas.pages.render import day
 from atlas.paper.binding import Part, bind, part
@@ -26,7 +26,7 @@ def atlas_pdfs(sheets: Sequence[FieldSheet], read: Read, ctx: PageContext) -> It
     `read` gives a file of the atlas by its path: fields' own PDFs, the overview's page, the machine cards.
     The same sheets, files and context give the same bytes.
     """
-    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
+    for who in ctx.speakers:
         with speaking(who):
             own = replace(ctx, farm_name=ctx.home.name or ctx.farm_name)
             yield who.page(ctx.home.pdf), _whole(sheets, read, own)
@@ -50,7 +50,7 @@ def _whole(sheets: Sequence[FieldSheet], read: Read, ctx: PageContext) -> bytes:
 
 def farms_pdfs(read: Read, ctx: PageContext) -> Iterator[tuple[str, bytes]]:
     """print/atlas.pdf where each group of fields has a PDF of its own: which those are, and the machine cards."""
-    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
+    for who in ctx.speakers:
         with speaking(who):
             parts = [
                 part(said(FARMS), farms_pdf(read(who.page(ctx.home.overview)), ctx), "-farms"),

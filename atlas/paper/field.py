@@ -8,7 +8,7 @@ from html import unescape
 from typing import Any
 
 from atlas.errors import OutputError
-from atlas.languages import speakers, speaking, spoken
+from atlas.languages import speaking, spoken
 from atlas.pages.context import PageContext
 from atlas.pages.render import day
 from atlas.paper.binding import with_own_ids
@@ -40,7 +40,7 @@ def field_pdfs(pages: Mapping[str, bytes], slug: str, place: Place, ctx: PageCon
     Raises OutputError where a page is not laid out as field pages are, or the typesetter refuses it.
     """
     made = {}
-    for who in speakers(ctx.languages, ctx.settings.farm.time_zone):
+    for who in ctx.speakers:
         with speaking(who):
             data = field_data(read_page(pages[who.page(f"fields/{slug}.html")]), place, ctx)
             made[who.page(field_pdf_path(slug))] = with_own_ids(typeset("field.typ", data, ctx.issued_at), slug)
