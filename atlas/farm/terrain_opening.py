@@ -8,15 +8,18 @@ from pathlib import Path
 
 import pyproj
 import rasterio
+from pyproj.exceptions import ProjError
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 from rasterio.warp import calculate_default_transform
+from shapely.geometry import LineString
 
 from atlas.errors import TerrainError
 from atlas.farm import datasets, ground_crs, raster_files, tile_table
 from atlas.farm.datasets import GDAL_OPTIONS, Stored
 from atlas.farm.layers import Layer
 from atlas.farm.records import Remark
+from atlas.farm.reprojecting import bring
 from atlas.farm.terrain_source import TerrainSource
 from atlas.grid import Grid
 from atlas.settings import UNITS_TO_SAY, Settings, TerrainTable
@@ -76,7 +79,7 @@ def settle(found: Found, terrain: TerrainTable) -> TerrainSource:
                 f"{stored.label}: heights in scaled 16-bit tiles are not read where the terrain {why}; "
                 "warp it to a CRS in true metres first, as the UTM zone."
             )
-        stored, grid = _warped(found, ground, why, remarks)
+        stored, grid = _warped(found, ground, why, terrain, remarks)
         flipped = False
     elif ground.map_unit_m is not None and abs(ground.map_unit_m - 1.0) > 1e-12:
         unit = ground.map_unit_m
@@ -156,22 +159,39 @@ def _no_true_metres(found: Found, ground: ground_crs.GroundCrs) -> str | None:
     return f"is in {ground.flat.name}, where a metre of ground is drawn as {told:.2f} m,"
 
 
-def _warped(found: Found, ground: ground_crs.GroundCrs, why: str, remarks: list[Remark]) -> tuple[Stored, Grid]:
-    """A model whose cells are no true metres, warped once (bilinear) to square cells in its UTM zone."""
+def _warped(
+    found: Found, ground: ground_crs.GroundCrs, why: str, terrain: TerrainTable, remarks: list[Remark]
+) -> tuple[Stored, Grid]:
+    """A model whose cells are no true metres, warped once (bilinear) to square cells in its UTM zone.
+
+    The squares are of about the same diagonal as the cells. Where those are longer than settings allow for zones
+    and such squares are not, squares are as long as the cells: warping measures nothing.
+    """
     t, rows, cols = found.transform, found.rows, found.cols
     east, south = t.c + cols * t.a, t.f + rows * t.e
     zone = ground_crs.utm_for(ground.flat, (t.c + east) / 2, (t.f + south) / 2, found.stored.label)
     target = CRS.from_wkt(zone.to_wkt())
+    box = (cols, rows, t.c, min(t.f, south), east, max(t.f, south))
+    finest = terrain.zones_up_to_cell_m * (1 + 1e-9)
     try:
-        place, width, height = calculate_default_transform(
-            CRS.from_wkt(ground.flat.to_wkt()), target, cols, rows, t.c, min(t.f, south), east, max(t.f, south)
-        )
-    except datasets.RASTER_ERRORS as e:
+        longest = _longest_side_m(t, ground.flat, zone, ((t.c + east) / 2, (t.f + south) / 2))
+        place, width, height = calculate_default_transform(CRS.from_wkt(ground.flat.to_wkt()), target, *box)
+        if place.a <= finest < longest:
+            place, width, height = calculate_default_transform(
+                CRS.from_wkt(ground.flat.to_wkt()), target, *box, resolution=longest
+            )
+    except (*datasets.RASTER_ERRORS, ProjError) as e:
         raise TerrainError(f"{found.stored.label}: cannot be warped to {zone.name}; set its CRS right.") from e
     grid = Grid(target, place.c, place.f, place.a, -place.e, height, width)
     layer = found.stored.tiles.table if found.stored.tiles else "dem"
     remarks.append(Remark(layer, "", f"the terrain {why} and was warped to {zone.name}, cells of {place.a:.2f} m"))
     return replace(found.stored, warp_to=grid), grid
+
+
+def _longest_side_m(t: Affine, flat: pyproj.CRS, zone: pyproj.CRS, at: tuple[float, float]) -> float:
+    """Metres of the longer side of the cell at a place given in `flat`."""
+    sides = (LineString([at, (at[0] + t.a, at[1])]), LineString([at, (at[0], at[1] + t.e)]))
+    return max(bring(side, flat, zone).length for side in sides)
 
 
 def _beside(path: Path, settings: Settings) -> Found:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pyproj
+from numpy.lib.stride_tricks import sliding_window_view
 from pyproj.exceptions import ProjError
 from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
@@ -23,6 +24,9 @@ from atlas.farm.tile_table import TileTable
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights, Mask
 
 HIGHEST_M = 9000.0
+LOWEST_M = (
+    -500.0
+)  # no dry land lies as low; a filling number of -9999 in decimetres or feet is no more than a depth
 MOST_CELLS = 4_000_000  # of one window, four square kilometres at 1 m; more is a mistake and costs over 1 GB
 
 
@@ -170,11 +174,23 @@ class TerrainSource:
 
 
 def _implausible(z: Floats, cell_m: float) -> Mask:
-    """Cells with a number that cannot be a height: none on earth, or standing out as no ground does."""
-    odd: Mask = np.abs(z) > HIGHEST_M
+    """Cells with a number that cannot be a height: none on earth, standing out as no ground does, or the zeros
+    that a program filled in for what was not measured without saying so."""
+    odd: Mask = (z > HIGHEST_M) | (z < LOWEST_M) | _zeros(z)
     known = np.where(odd, np.nan, z) if odd.any() else z
     stands_out = spikes.spikes(known, cell_m)
     return odd if stands_out is None else odd | stands_out
+
+
+def _zeros(z: Floats) -> Mask:
+    """Cells of blocks of three by three that all hold exactly 0, (rows, cols): measured ground is never as level,
+    the sea may be. A window's edge cuts blocks off, so what lies past it counts as 0 too."""
+    zero: Mask = z == 0
+    if not zero.any():
+        return zero
+    whole = sliding_window_view(np.pad(zero, 1, constant_values=True), (3, 3)).all(axis=(2, 3))
+    found: Mask = np.asarray(sliding_window_view(np.pad(whole, 1), (3, 3)).any(axis=(2, 3)))
+    return found
 
 
 def _window(grid: Grid, b: Bounds) -> CellWindow:

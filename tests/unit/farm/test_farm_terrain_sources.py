@@ -6,6 +6,7 @@ import pickle
 import re
 import subprocess
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pyproj
@@ -313,6 +314,47 @@ def test_implausible_heights_are_gaps(tmp_path: Path) -> None:
     found = read.read(Bounds(WEST, NORTH - 40, WEST + 40, NORTH)).z
     assert np.isnan(found[0, :3]).all()
     assert found[0, 3] == 9000.0
+    datasets.close()
+
+
+@pytest.mark.parametrize(
+    ("filled", "unit"),
+    [(-9999.0, "dm"), (-9999.0, "ft"), (-9999.0, "us-ft"), (-99999.0, "cm"), (0.0, "m"), (0.0, "ft")],
+)
+def test_a_number_filled_in_for_gaps_is_no_height_in_any_unit(
+    tmp_path: Path, filled: float, unit: Literal["m", "dm", "cm", "ft", "us-ft"]
+) -> None:
+    """A level plain a kilometre below the sea, or at sea level, would be open ground for every machine."""
+    z = np.tile(4000.0 + np.arange(40.0), (40, 1))
+    z[:, 25:] = filled
+    terrain = TerrainTable(height_unit=unit)
+    source = open_rasters([write_tif(tmp_path / "filled.tif", z, nodata=None)], terrain)
+    for west, gaps in ((WEST, 15), (WEST + 30, 10)):  # beside measured ground, and with none around
+        found = source.read(Bounds(west, NORTH - 40, WEST + 40, NORTH))
+        assert np.isnan(found.z[:, -gaps:]).all()
+        assert not np.isnan(found.z[:, :-gaps]).any()
+        assert found.implausible == gaps * 40
+    datasets.close()
+
+
+def test_ground_at_sea_level_is_measured_where_it_is_no_plain_of_zeros(tmp_path: Path) -> None:
+    z = np.tile(np.arange(-20.0, 20.0), (40, 1))
+    z[10:12, 10:12] = 0.0
+    source = open_rasters([write_tif(tmp_path / "coast.tif", z, nodata=None)], PLAIN)
+    assert not np.isnan(source.read(Bounds(WEST, NORTH - 40, WEST + 40, NORTH)).z).any()
+    datasets.close()
+
+
+@pytest.mark.parametrize(("latitude", "tall", "wide", "cell"), [(46.95, 2.6, 1.2, 2.6), (65.0, 3.0, 1.0, 3.0)])
+def test_oblong_cells_in_degrees_stay_as_coarse_as_they_are(
+    tmp_path: Path, latitude: float, tall: float, wide: float, cell: float
+) -> None:
+    """Squares of the same diagonal would be within the 2 m that zones need, and half of their heights made up."""
+    north, east = tall / 111_400, wide / (111_400 * np.cos(np.radians(latitude)))
+    place = Affine(east, 0, 10.31, 0, -north, latitude)
+    source = open_rasters([write_tif(tmp_path / "tall.tif", np.full((60, 90), 500.0), place, "EPSG:4326")], PLAIN)
+    assert source.grid.cell_m == pytest.approx(cell, rel=0.01)
+    assert any("too coarse to say where a machine may drive" in remark.text for remark in source.remarks)
     datasets.close()
 
 
