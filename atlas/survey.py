@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from shapely.geometry import MultiPolygon, Polygon
 
+from atlas.driving.closing import is_wall
 from atlas.driving.entering import entered_by
 from atlas.driving.machines import Rig
 from atlas.driving.records import DrivingSurvey
@@ -86,7 +87,7 @@ def survey_field(farm: Farm, parcel: Parcel, settings: Settings, rig: Rig) -> Fi
     driving = survey_driving(
         parcel,
         terrain,
-        hazards_that_matter(farm, box),
+        hazards_that_matter(farm, box, settings),
         ways_in,
         release,
         bool(farm.storms),
@@ -136,10 +137,16 @@ def _cut(heights: Heights, box: Bounds, margin: float) -> Heights:
     return Heights(heights.grid.part(w), np.ascontiguousarray(z))
 
 
-def hazards_that_matter(farm: Farm, box: Bounds) -> tuple[Hazard, ...]:
-    """Live hazards that can change a field within `box`, in file order: none farther off than it reaches."""
-    near = farm.hazards_near(box.grown(farm.farthest_m))
-    return tuple(h for h in near if Bounds(*h.shape.bounds).overlaps(box.grown(h.matters_within_m)))
+def hazards_that_matter(farm: Farm, box: Bounds, settings: Settings) -> tuple[Hazard, ...]:
+    """Live hazards that can change a field within `box`, in file order: none farther off than it reaches, but a
+    wall as far as slides are followed, whatever its own reach."""
+    slide = margin_m(settings)
+    near = farm.hazards_near(box.grown(max(farm.farthest_m, slide)))
+    return tuple(h for h in near if Bounds(*h.shape.bounds).overlaps(box.grown(_matters_within_m(h, slide))))
+
+
+def _matters_within_m(hazard: Hazard, slide_m: float) -> float:
+    return max(hazard.matters_within_m, slide_m) if is_wall(hazard) else hazard.matters_within_m
 
 
 def place_of(parcel: Parcel, farm: Farm) -> Place:

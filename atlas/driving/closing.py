@@ -107,10 +107,15 @@ def drop_maps(terrain: TerrainSurvey, hazards: Sequence[Hazard], settings: Setti
 
 def wall_cells(grid: Grid, hazards: Sequence[Hazard]) -> Mask:
     """Cells touched by obstacles and no-go ground that are marked as areas, (rows, cols)."""
-    areas = [h.shape for h in hazards if h.kind in ("obstacle", "no_go") and shapely.get_dimensions(h.shape) == 2]
+    areas = [h.shape for h in hazards if is_wall(h)]
     if not areas:
         return np.zeros(grid.shape, dtype=np.bool_)
     touched = rasterize(
         [(a, 1) for a in areas], grid.shape, transform=grid.transform, all_touched=True, dtype=np.uint8
     )
     return np.asarray(touched > 0, dtype=np.bool_)
+
+
+def is_wall(hazard: Hazard) -> bool:
+    """Whether a slide ends badly in what is marked: an obstacle or no-go ground that is drawn as an area."""
+    return hazard.kind in ("obstacle", "no_go") and bool(shapely.get_dimensions(hazard.shape) == 2)

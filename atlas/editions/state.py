@@ -258,7 +258,7 @@ def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> st
     box = Bounds(*parcel.shape.bounds)
     near = box.grown(WAY_IN_WITHIN_M)
     parts = [shared, repr(_fields_of(parcel)), farm.terrain.fingerprint(box, read_margin_m(settings))]
-    parts += [repr(_fields_of(h)) for h in hazards_that_matter(farm, box)]
+    parts += [repr(_fields_of(h)) for h in hazards_that_matter(farm, box, settings)]
     ways_in = farm.ways_in_near(near)
     parts += [repr(_fields_of(w)) for w in ways_in]
     if ways_in:

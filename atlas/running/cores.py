@@ -99,7 +99,7 @@ class _Crew:
 
     def _give(self, member: _Member) -> None:
         member.given.append(self._waiting.popleft())
-        self._send(member, piece_of(self._farm, member.given[-1]))
+        self._send(member, piece_of(self._farm, member.given[-1], self._task.settings))
 
     def _send(self, member: _Member, what: Farm | Piece) -> None:
         with contextlib.suppress(OSError):  # it is gone, which its pipe tells next

@@ -34,7 +34,7 @@ def attempt(task: Task, farm: Farm, job: Job) -> Outcome:
     try:
         return _attempt(task, farm, parcel, home_of(farm, parcel), job)
     finally:  # what a shape was prepared with takes more than the shape, and the farm keeps its shapes
-        near = hazards_that_matter(farm, Bounds(*parcel.shape.bounds))
+        near = hazards_that_matter(farm, Bounds(*parcel.shape.bounds), task.settings)
         shapely.destroy_prepared([parcel.shape, *(h.shape for h in near)])
 
 

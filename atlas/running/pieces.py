@@ -12,6 +12,7 @@ from atlas.farm.records import Hazard, Parcel, Release, Remark, WayIn
 from atlas.grid import Bounds
 from atlas.pages.context import Home, home_of
 from atlas.running.records import Job
+from atlas.settings import Settings
 from atlas.survey import WAY_IN_WITHIN_M, hazards_that_matter
 
 
@@ -37,7 +38,7 @@ class Piece:
         return _with_rows(rest, self.parcels, self.hazards, self.ways_in, self.releases, self.remarks)
 
 
-def piece_of(farm: Farm, job: Job) -> Piece:
+def piece_of(farm: Farm, job: Job, settings: Settings) -> Piece:
     """Whatever `atlas.survey.survey_field` looks for in the farm's rows, for one field."""
     parcel = farm.parcels[job.place]
     box = Bounds(*parcel.shape.bounds)
@@ -48,7 +49,7 @@ def piece_of(farm: Farm, job: Job) -> Piece:
         home_of(farm, parcel),
         parcels.index(parcel),
         parcels,
-        hazards_that_matter(farm, box),
+        hazards_that_matter(farm, box, settings),
         farm.ways_in_near(near),
         farm.releases_of(parcel),
         farm.remarks_of(parcel),

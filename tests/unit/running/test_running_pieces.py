@@ -40,7 +40,7 @@ def test_a_field_comes_out_the_same_from_its_piece_alone(farm: Farm) -> None:
     assert (rest.parcels, rest.hazards, rest.ways_in, rest.remarks) == ((), (), (), ())
     for place, parcel in enumerate(farm.parcels):
         job = Job(place, parcel.slug, "key")
-        piece = pickle.loads(pickle.dumps(piece_of(farm, job)))
+        piece = pickle.loads(pickle.dumps(piece_of(farm, job, SETTINGS)))
         assert piece.parcel == parcel
         found = field.attempt_piece(task, rest, piece)
         assert found.failure is None
@@ -53,7 +53,7 @@ def test_a_piece_does_not_grow_with_the_farm(tmp_path: Path) -> None:
     sizes = []
     for count in (200, 400):
         farm = open_farm(many_fields.write(tmp_path / f"{count}.gpkg", count), SETTINGS, MAY_3)
-        pieces = [piece_of(farm, Job(i, p.slug, "key")) for i, p in enumerate(farm.parcels)]
+        pieces = [piece_of(farm, Job(i, p.slug, "key"), SETTINGS) for i, p in enumerate(farm.parcels)]
         sizes.append(max(len(pickle.dumps(piece)) for piece in pieces))
         assert max(len(piece.parcels) for piece in pieces) < 100
     assert sizes[1] < sizes[0] + 500  # what numbers of more digits take
