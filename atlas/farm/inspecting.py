@@ -80,7 +80,7 @@ def inspect(path: Path, settings: Settings) -> InspectReport:
         found = opening.read_contents(path, settings, kept)
     except FarmFileError as e:
         return InspectReport(path, (), None, (), (), (str(e),), ())
-    covers = _covers(found, kept)
+    covers = _covers(found, settings, kept)
     wrong = [*(str(e) for e in kept.found), *(_told(r) for r in found.remarks if r.refused)]
     if found.parts.parcels is not None and not found.parcels and not wrong:
         wrong.append(f"layer '{found.parts.parcels.name}': holds no usable parcel; draw at least one.")
@@ -92,13 +92,14 @@ def inspect(path: Path, settings: Settings) -> InspectReport:
     return InspectReport(path, parts, found.terrain, covers, _marked(found), tuple(wrong), tuple(notes))
 
 
-def _covers(found: opening.Contents, kept: problems.Problems) -> tuple[FieldCover, ...]:
+def _covers(found: opening.Contents, settings: Settings, kept: problems.Problems) -> tuple[FieldCover, ...]:
     none: tuple[FieldCover, ...] = ()
     if (terrain := found.terrain) is None:
         return none
     covers = kept.attempt(lambda: tuple(_cover(terrain, p) for p in found.parcels), none)
-    if covers and not any(cover.share for cover in covers):
-        kept.attempt(lambda: terrain.check_covers(p.shape for p in found.parcels), None)
+    if covers:
+        finest = settings.terrain.zones_up_to_cell_m
+        kept.attempt(lambda: terrain.check_covers((p.shape for p in found.parcels), finest), None)
     terrain.close()
     return covers
 

@@ -54,7 +54,7 @@ def open_farm(path: Path, settings: Settings, as_of: datetime | None = None) -> 
             raise RowError(f"{path}, layer '{remark.layer}', row {remark.row}: {remark.text}.")
     if not found.parcels or found.terrain is None:
         raise LayerError(f"{path}: holds no parcels; draw at least one.")
-    found.terrain.check_covers(p.shape for p in found.parcels)
+    found.terrain.check_covers((p.shape for p in found.parcels), settings.terrain.zones_up_to_cell_m)
     held = holding(found.hazards, found.storms, found.releases, when)
     return Farm(
         path=path,

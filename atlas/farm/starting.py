@@ -52,7 +52,7 @@ def start(
     crs = CRS.from_user_input(terrain.grid.crs)
     try:
         fields, remarks = _parcels(parcels, chosen, crs)
-        terrain.check_covers(p.shape for p in fields)
+        terrain.check_covers((p.shape for p in fields), chosen.terrain.zones_up_to_cell_m)
         marked, marks_said = _hazards(hazards, chosen, crs, fields)
         with scratch(new_path) as folder:
             tif = folder / "heights.tif"

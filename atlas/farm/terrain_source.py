@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +18,7 @@ from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import TerrainError
-from atlas.farm import coarse_heights, datasets, scaled_tiles, spikes, tile_sums
+from atlas.farm import coarse_heights, datasets, scaled_tiles, spikes, tile_sums, treads
 from atlas.farm.datasets import Stored
 from atlas.farm.records import Remark
 from atlas.farm.reprojecting import bring
@@ -24,9 +26,9 @@ from atlas.farm.tile_table import TileTable
 from atlas.grid import Bounds, CellWindow, Floats, Grid, Heights, Mask
 
 HIGHEST_M = 9000.0
-LOWEST_M = (
-    -500.0
-)  # no dry land lies as low; a filling number of -9999 in decimetres or feet is no more than a depth
+# No dry land lies as low; -9999 that was filled in for gaps is a depth of the sea in decimetres or feet.
+LOWEST_M = -500.0
+MORE_PARCELS = 7  # beside the first, to look at how their heights are stored
 MOST_CELLS = 4_000_000  # of one window, four square kilometres at 1 m; more is a mistake and costs over 1 GB
 
 
@@ -123,9 +125,11 @@ class TerrainSource:
         stored = tile_sums.digest(self.stored.paths[0], self._tiles, inside)
         return f"{self.grid.part(inside).transform!r} {self.metres!r} {self.crs_text} {stored}"
 
-    def check_covers(self, shapes: Iterable[BaseGeometry]) -> None:
-        """Raise TerrainError unless at least one height is stored under the parcels."""
+    def check_covers(self, shapes: Iterable[BaseGeometry], zones_up_to_cell_m: float) -> None:
+        """Raise TerrainError unless at least one height is stored under the parcels, or where heights under the
+        first of them stand in steps that no ground has (`treads.py`)."""
         why, places = "lies elsewhere", ""
+        shapes = iter(shapes)
         for shape in shapes:
             west, south, east, north = shape.bounds
             bounds = Bounds(west, south, east, north)
@@ -134,6 +138,8 @@ class TerrainSource:
                 continue
             heights = self.read(bounds)
             if not np.isnan(heights.z).all():
+                if self.grid.cell_m <= zones_up_to_cell_m * (1 + 1e-9):
+                    treads.check([heights, *self._some(shapes)], zones_up_to_cell_m, self.stored.label)
                 return
             if heights.implausible:
                 raise TerrainError(
@@ -145,6 +151,12 @@ class TerrainSource:
             f"{self.stored.label}: the terrain {why} and covers no parcel{places.rstrip()}; "
             "bring the right tile, or set the CRS of the parcels or of the terrain right."
         )
+
+    def _some(self, shapes: Iterator[BaseGeometry]) -> Iterator[Heights]:
+        """Heights under a few parcels more; one that cannot be read is told when it is surveyed."""
+        for shape in itertools.islice(shapes, MORE_PARCELS):
+            with suppress(TerrainError):
+                yield self.read(Bounds(*shape.bounds))
 
     def _told_apart(self, parcel: Bounds) -> str:
         """Where the terrain and a parcel lie on the globe, for who has to see which of them is wrong."""

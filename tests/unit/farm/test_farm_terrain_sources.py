@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 import pyproj
 import pytest
 from farm_files import (
@@ -29,6 +30,7 @@ from rasterio.transform import Affine, from_origin
 
 from atlas.errors import TerrainError
 from atlas.farm import datasets, layers
+from atlas.farm.inspecting import inspect
 from atlas.farm.opening import open_farm
 from atlas.farm.terrain_opening import open_rasters
 from atlas.farm.terrain_source import TerrainSource
@@ -413,6 +415,42 @@ def test_terrain_under_part_of_a_parcel_is_enough(tmp_path: Path) -> None:
     assert np.isnan(z[:, 20:]).all()
     assert not np.isnan(z[:, :20]).any()
     datasets.close()
+
+
+STEEP = parse({"drivers": {"practised": {"share": 1.0}}, "print": {"pdf": False}})
+
+
+def stairs(cell_m: int, slope: float, round_to: float = 0.0) -> npt.NDArray[np.float64]:
+    """A plane in cells of `cell_m`, copied into cells of 1 m or rounded, 120 by 120 m."""
+    side = 120 // cell_m
+    coarse = 900.0 + slope * cell_m * (0.9 * np.arange(side)[:, None] + 0.44 * np.arange(side)[None, :])
+    z = np.kron(coarse, np.ones((cell_m, cell_m)))
+    stored: npt.NDArray[np.float64] = np.asarray(np.round(z / round_to) * round_to if round_to else z)
+    return stored
+
+
+@pytest.mark.parametrize(("cell_m", "slope", "round_to"), [(10, 0.3, 0), (10, 0.5, 0), (5, 0.4, 0), (1, 0.2, 1.0)])
+def test_stairs_are_no_ground_to_judge_a_machine_on(
+    tmp_path: Path, cell_m: int, slope: float, round_to: float
+) -> None:
+    """On a tread of 10 m every machine stood level: 40 % of a slope of 30 % was open on wet ground."""
+    dem = write_tif(tmp_path / "stairs.tif", stairs(cell_m, slope, round_to))
+    path = farm_file(tmp_path, parcels=fields([patch(20, 20, 60, 60)]), dem_tif=dem)
+    told = "its heights stand in steps of"
+    with pytest.raises(TerrainError, match=told):
+        open_farm(path, STEEP)
+    assert any(told in wrong for wrong in inspect(path, STEEP).problems)
+    coarse = parse({"terrain": {"zones_up_to_cell_m": 0.5}})  # no zones on cells of 1 m, so nothing to judge
+    assert open_farm(path, coarse).parcels
+
+
+@pytest.mark.parametrize(
+    ("cell_m", "slope", "round_to"), [(1, 0.3, 0.1), (1, 0.03, 0.1), (2, 0.4, 0), (1, 0.0, 0)]
+)
+def test_fine_steps_and_level_ground_are_read(tmp_path: Path, cell_m: int, slope: float, round_to: float) -> None:
+    dem = write_tif(tmp_path / "fine.tif", stairs(cell_m, slope, round_to))
+    path = farm_file(tmp_path, parcels=fields([patch(20, 20, 60, 60)]), dem_tif=dem)
+    assert open_farm(path, STEEP).parcels
 
 
 def test_a_source_survives_the_way_to_a_worker(tmp_path: Path) -> None:
