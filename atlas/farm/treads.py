@@ -1,8 +1,8 @@
 """Heights that stand in steps: a coarse model copied into finer cells, or one that was rounded to whole metres.
 
 On a tread every machine stands level, however steep the hill is: a fifth of a slope of 50 % would be open ground.
-A model as coarse by its own cells gets no driving zones; here the cells are fine and what they hold is not. One that
-was smoothed while it was copied shows nothing of it, and is not found.
+A model as coarse by its own cells gets no driving zones; here the cells are fine and what they hold is not. A
+model smoothed while it was copied shows nothing of it and is not found.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ LEAST_LEVELS = 4  # fewer may be level terraces with walls between them
 
 
 def check(windows: Sequence[Heights], longest_m: float, label: str) -> None:
-    """Raise TerrainError where treads of one and the same height are longer than `longest_m` on average, across and
-    down, and most steps between them are higher than a quarter of a metre."""
+    """Raise TerrainError where treads of one and the same height are longer than `longest_m` on average, across
+    and down, and most steps between them are higher than a quarter of a metre."""
     pairs, same = np.zeros(2), np.zeros(2)
     sides = np.array([windows[0].grid.cell_y, windows[0].grid.cell_x])
     steps = []
