@@ -43,7 +43,7 @@ def holding(
     releases: Sequence[Release],
     when: datetime,
 ) -> Holding:
-    """What holds at `when`; storms come in order of time."""
+    """What holds at `when`; storms come in the order in which they were over."""
     latest, said = when, tuple[Remark, ...]()
     if isinstance(when, Now):
         newest, row = max(
@@ -91,7 +91,7 @@ def _after_storms(hazard: Hazard, storms: Sequence[Storm]) -> Hazard:
     if not storms or hazard.kind not in STORM_KINDS:
         return hazard
     seen = hazard.seen_at
-    return replace(hazard, unconfirmed=seen is None or seen < storms[-1].passed_at)
+    return replace(hazard, unconfirmed=seen is None or seen < storms[-1].over_by)
 
 
 def releases_in_force(
@@ -103,7 +103,7 @@ def releases_in_force(
     """
     newest: dict[str, Release] = {}
     for release in releases:
-        if release.released_at > latest or (storms and release.released_at <= storms[-1].passed_at):
+        if release.released_at > latest or (storms and release.released_at <= storms[-1].over_by):
             continue
         before = newest.get(release.field_id)
         if before is None or release.released_at >= before.released_at:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 from shapely.geometry import MultiPolygon, Point, Polygon
@@ -87,9 +87,17 @@ class WayIn:
 
 @dataclass(frozen=True, slots=True)
 class Storm:
+    """`day_only`: only the day is told, and `passed_at` is its first minute."""
+
     storm_id: str
     passed_at: datetime
     note: str
+    day_only: bool = False
+
+    @property
+    def over_by(self) -> datetime:
+        """When it had passed for sure: what was seen or released before may have been so before the storm."""
+        return self.passed_at + timedelta(days=1) if self.day_only else self.passed_at
 
 
 @dataclass(frozen=True, slots=True)

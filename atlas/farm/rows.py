@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from atlas.farm import slugs
+from atlas.farm import slugs, values
 from atlas.farm.records import GROUNDS, HAZARD_KINDS, Hazard, Parcel, Release, Storm, WayIn
 from atlas.farm.schema import ACCURACY_M, FOREST_REACH_M, REACH_M, SEVERITY
 from atlas.farm.table import Row, Table
@@ -165,15 +165,21 @@ def ways_in(table: Table) -> tuple[WayIn, ...]:
 
 
 def storms(table: Table) -> tuple[Storm, ...]:
-    """Storms in order of time. One without its time is refused: nobody could tell what it ended."""
+    """Storms in the order in which they were over. One without its day is refused: nobody could tell what it
+    ended."""
     found = []
     for row in table:
         passed = row.moment("passed_at")
         if passed is None:
             row.refuse("passed_at is missing; write when the storm had passed")
             continue
-        found.append(Storm(row.text("storm_id") or row.number, passed, row.text("note")))
-    return tuple(sorted(found, key=lambda s: s.passed_at))
+        day_only = values.is_day(row.cells.get("passed_at"))
+        if day_only:
+            row.say(
+                "passed_at has no time, so nothing seen or released that day counts as after it; write the time"
+            )
+        found.append(Storm(row.text("storm_id") or row.number, passed, row.text("note"), day_only))
+    return tuple(sorted(found, key=lambda s: s.over_by))
 
 
 def releases(table: Table) -> tuple[Release, ...]:

@@ -13,6 +13,7 @@ YES = {"1", "true", "t", "yes", "y", "ja", "j", "oui", "si", "sì"}
 NO = {"0", "false", "f", "no", "n", "nein", "non", ""}
 # Control signs but tab and line ends, and those that embed, override or isolate a direction.
 _UNSHOWN = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+_DAY = re.compile(r"\d{4}[-/]?(\d{2}[-/]?\d{2}|W\d{2}(-?\d)?)")  # as `datetime.fromisoformat` reads them
 NULLS = {"", "null", "none", "nan", "<null>", "n/a", "-"}
 
 
@@ -78,6 +79,11 @@ def moment(value: Any) -> tuple[datetime | None, bool]:
         return (found.astimezone(UTC), False) if found.tzinfo else (found.replace(tzinfo=UTC), True)
     except (OverflowError, ValueError) as e:
         raise RowError(f"is {word[:60]!r}, not a time like 2026-05-04T06:10:00Z") from e
+
+
+def is_day(value: Any) -> bool:
+    """Whether a cell that holds a moment tells the day alone."""
+    return not isinstance(value, datetime) and _DAY.fullmatch(text(value)) is not None
 
 
 def _missing(value: Any) -> bool:

@@ -302,6 +302,30 @@ def test_a_storm_without_its_time_stops(tmp_path: Path) -> None:
         opened(tmp_path, storms=pd.DataFrame({"storm_id": ["S"], "passed_at": [None]}))
 
 
+@pytest.mark.parametrize("kept_as", ["TEXT", "DATE"])
+def test_a_storm_of_a_day_ends_what_was_seen_or_released_on_that_day(tmp_path: Path, kept_as: str) -> None:
+    """A bare date is no minute past midnight: the storm may have come in the evening."""
+    hour = timedelta(hours=1)
+    seen = marks([place(0), place(30)], seen_at=[NOON - 5 * hour, NOON + 13 * hour])
+    rows = [
+        release("F1", "firm", NOON - 5 * hour, NOON + 99 * hour),
+        release("F2", "firm", NOON + 13 * hour, NOON + 99 * hour),
+    ]
+    path = farm_file(tmp_path, hazards=seen, releases=pd.DataFrame(rows), storms=storm(NOON - 100 * hour))
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("DROP TABLE storms")
+        db.execute(f"CREATE TABLE storms (fid INTEGER PRIMARY KEY, storm_id TEXT, passed_at {kept_as}, note TEXT)")
+        db.execute("INSERT INTO storms VALUES (1, 'S', ?, '')", (f"{NOON:%Y-%m-%d}",))
+    same_day = open_farm(path, Settings(), NOON + hour)
+    assert same_day.storms
+    assert same_day.releases == ()
+    assert [h.unconfirmed for h in same_day.hazards] == [True]
+    next_day = open_farm(path, Settings(), NOON + 14 * hour)
+    assert [r.field_id for r in next_day.releases] == ["F2"]
+    assert [h.unconfirmed for h in next_day.hazards] == [True, False]
+    assert "passed_at has no time" in said(next_day, "storms")
+
+
 def change(path: Path, *statements: str) -> None:
     """Edit hazards as another program would, past the triggers that need functions only GDAL has."""
     with closing(sqlite3.connect(path)) as db, db:
