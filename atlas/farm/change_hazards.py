@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -15,6 +15,7 @@ from atlas.errors import RowError
 from atlas.farm import edit_geometry, schema, values
 from atlas.farm.change_places import FarmChange, Place
 from atlas.farm.edit_rows import quoted
+from atlas.farm.nameless import nameless_id
 from atlas.farm.reprojecting import bring
 
 _READ = (
@@ -104,7 +105,7 @@ def find(change: FarmChange, hazard_id: str) -> Standing:
 
 
 def with_id(change: FarmChange, wanted: str) -> list[Standing]:
-    """Rows that carry the id, or have none and go by their layer and row number."""
+    """Rows that carry the id, or have none and go by what they are and where they lie."""
     return [standing for place in change.hazards for standing in _with_id(change, place, wanted)]
 
 
@@ -112,10 +113,9 @@ def _with_id(change: FarmChange, place: Place, wanted: str) -> Iterator[Standing
     if "hazard_id" in place.columns:
         column = quoted(place.columns["hazard_id"])
         yield from _rows(change, place, f"WHERE lower(trim({column})) = lower(?)", (wanted,))
-    start, _, number = wanted.rpartition("-")
-    if start.lower() == place.table.name.lower() and number.isdecimal() and len(number) < 19:
-        by_key = _rows(change, place, f"WHERE {quoted(place.table.key)} = ?", (int(number),))
-        yield from (x for x in by_key if not values.text(x.cells.get("hazard_id")))
+    if wanted.lower().startswith(f"{place.table.name.lower()}-"):
+        nameless = (x for x in _rows(change, place, "", ()) if not values.text(x.cells.get("hazard_id")))
+        yield from (x for x in nameless if x.hazard_id.lower() == wanted.lower())
 
 
 def _rows(change: FarmChange, place: Place, where: str, told_values: tuple[Any, ...]) -> Iterator[Standing]:
@@ -126,12 +126,12 @@ def _rows(change: FarmChange, place: Place, where: str, told_values: tuple[Any, 
     sql = f"SELECT {listed} FROM {quoted(table.name)} {where}"
     for key, blob, *cells in change.db.execute(sql, told_values).fetchall():
         named = dict(zip(told, cells, strict=True))
-        identity = values.text(named.get("hazard_id")) or f"{table.name}-{key}"
-        yield Standing(place, key, identity, named, _shape(change, place, blob))
+        stored = edit_geometry.to_shape(blob)
+        row = Standing(place, key, values.text(named.get("hazard_id")), named, _shape(change, place, stored))
+        yield row if row.hazard_id else replace(row, hazard_id=nameless_id(table.name, row.kind, stored))
 
 
-def _shape(change: FarmChange, place: Place, blob: object) -> BaseGeometry | None:
-    shape = edit_geometry.to_shape(blob)
+def _shape(change: FarmChange, place: Place, shape: BaseGeometry | None) -> BaseGeometry | None:
     if shape is None or shape.is_empty:
         return None
     try:

@@ -12,6 +12,7 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from atlas.farm import slugs, values
+from atlas.farm.nameless import nameless_id
 from atlas.farm.records import GROUNDS, HAZARD_KINDS, Hazard, Parcel, Release, Storm, WayIn
 from atlas.farm.schema import ACCURACY_M, FOREST_REACH_M, REACH_M, SEVERITY
 from atlas.farm.table import Row, Table
@@ -74,7 +75,9 @@ def hazards(tables: Iterable[Table]) -> tuple[tuple[Hazard, Row], ...]:
         hazard = _hazard(row)
         if hazard is not None:
             seen[hazard.hazard_id] += 1
-            if seen[hazard.hazard_id] > 1:
+            if (times := seen[hazard.hazard_id]) > 1 and "hazard_id" in hazard.assumed:
+                hazard = replace(hazard, hazard_id=f"{hazard.hazard_id}-{times}")
+            elif times > 1:
                 row.refuse(f"hazard_id '{hazard.hazard_id}' stands twice; give each marking its own")
             found.append((hazard, row))
     return tuple(found)
@@ -95,7 +98,7 @@ def _hazard(row: Row) -> Hazard | None:
     severity = _severity(row, assumed)
     identity = row.text("hazard_id")
     if not identity:
-        identity = f"{row.layer}-{row.number}"
+        identity = nameless_id(row.layer, kind, row.stored)
         assumed.append("hazard_id")
     depth = row.number_in("depth_m")
     if depth is not None and depth < 0:

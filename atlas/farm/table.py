@@ -43,6 +43,7 @@ class Row:
     shape: BaseGeometry | None
     remarks: list[Remark] = field(default_factory=list)
     as_stored: BaseGeometry | None = None  # where its numbers could be degrees, whatever the layer's CRS says
+    stored: BaseGeometry | None = None  # as the layer has it today, in the layer's own CRS
 
     def text(self, column: str) -> str:
         """An id as it stands, so that it is found again; every other text as it may be shown."""
@@ -128,7 +129,7 @@ def read(
         then = (before or {}).get((layer.name.lower(), int(fid)))
         if then is not None and not then.existed:
             continue
-        row = Row(layer.name, str(fid), {o: column[i] for o, column in columns.items()}, shape)
+        row = Row(layer.name, str(fid), {o: column[i] for o, column in columns.items()}, shape, stored=shape)
         if then is not None:
             row.cells.update(then.cells)
             row.shape = then.shape or row.shape

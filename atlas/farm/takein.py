@@ -13,7 +13,7 @@ from pathlib import Path
 from shapely.geometry.base import BaseGeometry
 
 from atlas.errors import RowError
-from atlas.farm import change_clock, change_hazards, change_history, schema
+from atlas.farm import change_clock, change_hazards, change_history, schema, values
 from atlas.farm.change import (
     DEFAULTS,
     LON_LAT,
@@ -225,6 +225,8 @@ class _Run:
             self.change, there.place, there.key, there.hazard_id, what, mark.seen_by, self.now,
             tuple(told), shape_too=shape is not None, source=source,
         )  # fmt: skip
+        if shape is not None and not values.text(there.cells.get("hazard_id")):
+            told = {**told, "hazard_id": there.hazard_id}  # it went by its place, which changes now
         self.change.change_row(there.place, there.key, told, shape)
         self._changed(there.hazard_id)
         self.known.took(mark)

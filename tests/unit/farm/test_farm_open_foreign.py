@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -102,7 +103,8 @@ def test_hazards_without_names_and_dates_get_all_defaults(beside: Path) -> None:
     frame = gpd.GeoDataFrame({"kind": ["wet_spot"]}, geometry=[Point(WEST + 40, NORTH - 40)], crs=CRS)
     path = vectors(beside / "f.gpkg", parcels=fields(), hazards=frame)
     hazard = open_farm(path, Settings()).hazards[0]
-    assert (hazard.hazard_id, hazard.reach_m, hazard.accuracy_m, hazard.severity) == ("hazards-1", 5.0, 2.0, 2)
+    assert re.fullmatch(r"hazards-[0-9a-f]{10}", hazard.hazard_id)
+    assert (hazard.reach_m, hazard.accuracy_m, hazard.severity) == (5.0, 2.0, 2)
     assert "hazards: has no column reach_m; 5 m is kept away" in notes(path)
     assert "hazards: has no column severity; severity 2 is taken" in notes(path)
 
