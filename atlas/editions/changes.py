@@ -31,7 +31,8 @@ from atlas.pages.change_records import FieldChange, GroundChange, MapChanges, Ma
 CHANGES_FILE = "data/state/changes.json"
 MAPS_KEPT = 12  # on the page of changes, newest first
 LEAST_M2 = 1.0  # less opened or closed ground than this is not worth reading out
-CLOSED = ("on_foot_m2", "keep_out_m2", "unsurveyed_m2")
+OPEN = ("any_way_m2", "up_down_m2")
+SAME_PLACE_DEG = 2e-6  # a fifth of a metre: what a place moves by other roundings
 
 
 class Changes:
@@ -124,6 +125,7 @@ def field_change(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> Fi
     marks = _marks(before["hazards"], now["hazards"])
     ground = _ground(before, now)
     release = _release(before.get("released"), now.get("released"))
+    redrawn = _redrawn(before, now)
     released = now.get("released") or {}
     return FieldChange(
         now["field_id"],
@@ -136,7 +138,8 @@ def field_change(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> Fi
         release,
         released.get("ground", ""),
         released.get("until", ""),
-        not (marks or ground or release),
+        not (marks or ground or release or redrawn),
+        redrawn,
     )
 
 
@@ -169,12 +172,25 @@ def _mark(what: What, h: Mapping[str, Any]) -> MarkChange:
 
 
 def _difference(old: Mapping[str, Any], new: Mapping[str, Any]) -> What | None:
+    """What became of a marking. Of another kind it is neither worse nor milder, since only wet spots are graded;
+    and what nobody has looked at since a storm counts as one worse than it is marked, so it is no milder."""
+    if new["kind"] != old["kind"]:
+        return "moved"
     if (new["severity"] or 0) != (old["severity"] or 0):
-        return "worse" if (new["severity"] or 0) > (old["severity"] or 0) else "milder"
+        if (new["severity"] or 0) > (old["severity"] or 0):
+            return "worse"
+        return "doubt" if new["unconfirmed"] else "milder"
     if new["unconfirmed"] != old["unconfirmed"]:
         return "doubt" if new["unconfirmed"] else "seen"
-    drawn = ("kind", "reach_m", "accuracy_m", "depth_m", "lon", "lat")
+    drawn = ("reach_m", "accuracy_m", "depth_m", "lon", "lat")
     return "moved" if any(old[k] != new[k] for k in drawn) else None
+
+
+def _redrawn(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
+    """Whether the boundary is another one: told by the area and by a place inside."""
+    if abs(now["area_m2"] - before["area_m2"]) >= LEAST_M2:
+        return True
+    return any(abs(now[k] - before[k]) > SAME_PLACE_DEG for k in ("lon", "lat"))
 
 
 def _ground(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[GroundChange, ...]:
@@ -190,7 +206,7 @@ def _ground(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[GroundCh
         was = old.get((d["machine"], old_set["ground"], new_set["driver"]))
         if was is None:
             continue
-        closed = sum(d[z] for z in CLOSED) - sum(was[z] for z in CLOSED)
+        closed = sum(was[z] for z in OPEN) - sum(d[z] for z in OPEN)  # what a boundary leaves out is not opened
         only_up_down = d["up_down_m2"] - was["up_down_m2"]
         if max(abs(closed), only_up_down) >= LEAST_M2:
             grounds = (old_set["ground"], d["ground"])

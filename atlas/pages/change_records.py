@@ -49,7 +49,8 @@ class FieldChange:
     release: Literal["", "released", "changed", "ended"]
     release_ground: str
     release_until: str
-    other: bool  # the sheet changed for another reason: boundary, terrain, settings, words
+    other: bool  # the sheet changed for another reason: terrain, neighbours, settings, words
+    redrawn: bool = False  # its boundary is another one
 
     @property
     def collect(self) -> bool:

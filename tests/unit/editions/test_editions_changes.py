@@ -50,6 +50,7 @@ def drive(machine: str, ground: str, closed: float, up_down: float = 0.0, driver
 def figures(**told: Any) -> dict[str, Any]:
     usual = {
         "field_id": "F01", "name": "Meadow", "page": "fields/meadow.html", "hazards": [], "released": None,
+        "area_m2": 1000.0, "lon": 9.0, "lat": 47.0,
         "shown": {"machine": "m", "ground": "wet", "driver": "new"}, "driving": [drive("m", "wet", 100)],
     }  # fmt: skip
     return {**usual, **told}
@@ -74,6 +75,10 @@ def marks(before: list[dict[str, Any]], now: list[dict[str, Any]]) -> list[str]:
         ({}, {"accuracy_m": 1.0}, ["moved"]),
         ({"kind": "unstable_bank", "severity": None, "depth_m": 1.0},
          {"kind": "unstable_bank", "severity": None, "depth_m": 2.0}, ["moved"]),
+        ({"severity": 3}, {"kind": "slip", "severity": None}, ["moved"]),  # a machine slipped there: no milder
+        ({"kind": "no_go", "severity": None}, {"severity": 1}, ["moved"]),
+        ({"severity": 3}, {"severity": 2, "unconfirmed": True}, ["doubt"]),  # it still counts as 3
+        ({"severity": 3, "unconfirmed": True}, {"severity": 2, "unconfirmed": True}, ["doubt"]),
         ({}, {"tag": 4}, []),  # another number on the map is no news
     ],
 )  # fmt: skip
@@ -113,6 +118,21 @@ def test_ground_that_only_became_up_and_down_is_told() -> None:
 def test_a_machine_that_is_new_or_coarse_terrain_has_nothing_to_compare() -> None:
     assert field_change(figures(), figures(driving=[drive("other", "wet", 5)])).ground == ()
     assert field_change(figures(shown=None, driving=[]), figures()).ground == ()
+
+
+def test_a_field_that_was_cut_in_two_opened_nothing() -> None:
+    half = {**drive("m", "wet", 50), "any_way_m2": 450.0}
+    change = field_change(figures(), figures(area_m2=500.0, lon=9.0001, driving=[half]))
+    assert change.redrawn
+    assert change.ground == (GroundChange("m", "new", "wet", "wet", 450.0, 0.0),)
+
+
+def test_a_boundary_is_another_one_by_area_or_place() -> None:
+    assert not field_change(figures(), figures(area_m2=1000.4, lat=47.000001)).redrawn
+    for told in ({"area_m2": 998.0}, {"lon": 9.00001}, {"lat": 47.00001}):
+        change = field_change(figures(), figures(**told))
+        assert change.redrawn
+        assert not change.other
 
 
 @pytest.mark.parametrize(
@@ -189,6 +209,12 @@ def test_a_field_read_out(context: PageContext) -> None:
         "More ground to go straight up or down only, never across: 70 m² for k.",
         "The sheet is drawn for ground wet, before it was firm and dry.",
     ]
+
+
+def test_a_boundary_drawn_anew_is_read_out(context: PageContext) -> None:
+    change = field_change(figures(), figures(area_m2=998.0))
+    page = changes_page([MapChanges(9, "2026-05-03T06:00:00Z", 1, (change,))], context)["changes.html"]
+    assert "The field's boundary was drawn anew." in read_out(page)
 
 
 def test_releases_read_out(context: PageContext) -> None:

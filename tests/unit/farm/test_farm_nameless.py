@@ -1,4 +1,4 @@
-"""Markings that were drawn without an id: known again by what they are and where they lie, whatever row they are."""
+"""Markings that were drawn without an id: known by what they are and where they lie, whatever row they are."""
 
 from __future__ import annotations
 
@@ -62,7 +62,8 @@ def test_a_layer_written_anew_keeps_the_ids_of_markings_without_one(farm: Path) 
     after = live(farm)
     assert len(after) == len(before) - 1
     for hazard_id, hazard in after.items():
-        assert before[hazard_id].shape.equals(hazard.shape) and before[hazard_id].kind == hazard.kind
+        assert before[hazard_id].shape.equals(hazard.shape)
+        assert before[hazard_id].kind == hazard.kind
 
 
 def test_gone_on_an_old_map_retires_that_marking_or_none(farm: Path, tmp_path: Path) -> None:
