@@ -27,8 +27,10 @@ from atlas.editions.state import (
     previous_head,
     shared_key,
     state_path,
+    whole_key,
 )
 from atlas.editions.to_write import ToWrite
+from atlas.editions.wholeness import damaged_files
 from atlas.editions.whose import check_ours
 from atlas.errors import AtlasError, FieldFaultError, ReadBackError
 from atlas.farm import datasets
@@ -160,13 +162,17 @@ def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
     before = previous_edition(stage.previous)
     if stage.previous is not None:
         check_ours(stage.previous, order.out, farm)
-    stage = Staging(stage.folder, None) if order.forget else stage
+        stage = Staging(stage.folder, stage.previous, damaged_files(stage.previous))
+        farm = _with_repairs(farm, stage, order.out)
+    stage = Staging(stage.folder, None, stage.damaged) if order.forget else stage
     shared = shared_key(farm, settings)
     keys = {p.slug: field_key(shared, farm, p, settings) for p in farm.parcels}
-    edition = Edition(before.number + 1 if before else 1, order.now, fingerprint(shared, keys.items()))
+    whole = whole_key(shared, farm)
+    edition = Edition(before.number + 1 if before else 1, order.now, fingerprint(whole, keys.items()))
     report = BuildReport(order.out, edition, len(farm.parcels), (), (), _remarks(farm), False)
     report = replace(report, heights=heights_sentence(farm.terrain, settings))
-    _stop_if_same(before, report)
+    if not stage.damaged:
+        _stop_if_same(before, report)
     context = page_context(farm, settings, rig(settings), edition.number, edition.issued_at)
     todo = [
         Job(place, p.slug, keys[p.slug])
@@ -179,14 +185,24 @@ def _build_into(stage: Staging, farm: Farm, order: _Order) -> BuildReport:
         if failed and (order.strict or len(failed) == len(farm.parcels)):
             raise next(iter(failed.values())).error()
         keys |= {farm.parcels[place].slug: NOT_SURVEYED for place in failed}
-        edition = replace(edition, fingerprint=fingerprint(shared, keys.items()))
+        edition = replace(edition, fingerprint=fingerprint(whole, keys.items()))
         report = _with_failures(replace(report, edition=edition), failed)
-        _stop_if_same(before, report)
+        if not stage.damaged:
+            _stop_if_same(before, report)
         written = [p for place, p in enumerate(farm.parcels) if place not in failed]
         missing = tuple(_missing(farm.parcels[place], why) for place, why in failed.items())
         write_shared(ToWrite(stage, farm, edition, context, written, missing, other))
     rewritten = tuple(job.slug for job in todo if job.place not in failed)
     return replace(report, rewritten=rewritten, remarks=(*report.remarks, *order.said))
+
+
+def _with_repairs(farm: Farm, stage: Staging, out: Path) -> Farm:
+    """The farm with a word on what of the atlas before is lost."""
+    if not stage.damaged:
+        return farm
+    lost = f"{len(stage.damaged)} of its files, such as {min(stage.damaged)}"
+    why = f"{out}: {lost}, are missing or not surely as they were written, so they are written anew"
+    return replace(farm, remarks=(*farm.remarks, Remark("", "", why)))
 
 
 def _stop_if_same(before: Edition | None, report: BuildReport) -> None:

@@ -24,6 +24,7 @@ from atlas.editions.exchange import walks_gpx
 from atlas.editions.kept import KeptPages, relief_of, states_of
 from atlas.editions.polygon_file import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
+from atlas.editions.state import field_page
 from atlas.editions.to_write import ToWrite
 from atlas.farm.groups import Group, farm_of
 from atlas.farm.records import Parcel
@@ -99,6 +100,7 @@ class _Whole:
         self._stage, self._farm = stage, farm = to_write.stage, to_write.farm
         self._edition, self._context = to_write.edition, to_write.context
         self._written = {p.slug for p in to_write.parcels}
+        self._there = {field_page(slug) for slug in self._written}
         self._missing = {m.field_id: m for m in to_write.missing}
         self.polygons = PolygonFile(stage.path("data/atlas.gpkg"), farm.terrain.grid.crs)
         self._head = {"format": FORMAT, "edition": self._edition.as_json(), **farm_head(farm, to_write.settings)}
@@ -131,7 +133,7 @@ class _Whole:
         told = self._changes(group, changes, {p.field_id for p in parcels}, kept)
         if not kept:
             self._write_pages(context, fields, walks, relief, absent)
-            for name, content in changes_page(told, context, absent).items():
+            for name, content in changes_page(told, context, absent, self._there).items():
                 self._stage.write(name, content)
         self._changed.append(FarmChanges.of(home, told))
         self._lines.append(farm_line(home, fields.entries, absent, context))
@@ -159,7 +161,10 @@ class _Whole:
         """Whether every file of a group is taken over, since all they rest on is as it was."""
         home, now = context.home, self._context.issued_at
         in_force = [e.release is not None and e.release.ends > now for e in fields.entries]
-        rests_on = repr((fields.keys, in_force, relief.png, relief.bounds, relief.ways_in, absent, _same(context)))
+        told = earlier_changes(self._stage.previous, _memory(home.slug))
+        left = sorted({f.page for m in told for f in m.fields} - self._there)  # told of, and no longer linked
+        ground = (relief.png, relief.bounds, relief.ways_in)
+        rests_on = repr((fields.keys, in_force, ground, absent, left, _same(context)))
         pages = [home.overview, home.day, home.walk, home.changes]
         paper = [home.pdf] if context.settings.print.pdf else []
         single = [home.map_script, home.data, home.gpx, _memory(home.slug)]

@@ -115,7 +115,7 @@ def storm_news(previous: Path | None, storms: Iterable[Storm]) -> tuple[StormNew
 
 def before_of(previous: Path | None, edition: Edition) -> Before:
     """The atlas before this edition."""
-    return Before(previous, forgotten=previous is None and edition.number > 1)
+    return Before(previous, forgotten=edition.number > 1 and not previous_slugs(previous))
 
 
 def field_change(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> FieldChange:

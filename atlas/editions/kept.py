@@ -50,7 +50,8 @@ class KeptPages:
         if before is None or self._before.get(pages[0]) != self._now[pages[0]]:
             return False
         wanted = [*(who.page(page) for page in pages for who in self._speakers), *files]
-        return all((before / f).is_file() for f in wanted) and all(self._stage.keep(f) for f in wanted)
+        there = all((before / f).is_file() and f not in self._stage.damaged for f in wanted)
+        return there and all(self._stage.keep(f) for f in wanted)
 
     def remember(self) -> None:
         self._stage.write(self._file, json.dumps(self._now, sort_keys=True).encode())

@@ -33,15 +33,17 @@ _THE_DISK = frozenset(
 class Staging:
     """The folder the next atlas is written into. Paths are relative to it and may never leave it."""
 
-    def __init__(self, folder: Path, previous: Path | None) -> None:
+    def __init__(self, folder: Path, previous: Path | None, damaged: frozenset[str] = frozenset()) -> None:
         self.folder = folder
         self.previous = previous
+        self.damaged = damaged  # files of the atlas before that are never taken over
 
     def write(self, relative: str, content: bytes) -> None:
         """Write one file. Raises OutputError if the path would leave the folder or cannot be written."""
         target = self._inside(relative)
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
+            target.unlink(missing_ok=True)  # a file that was kept is the old atlas's own too, and that stays
             target.write_bytes(content)
         except OSError as e:
             raise OutputError(f"{target}: cannot be written ({e.strerror}); the old atlas stays.") from e
@@ -61,8 +63,8 @@ class Staging:
             raise OutputError(f"{source}: cannot be read back ({e.strerror}); the old atlas stays.") from e
 
     def keep(self, relative: str) -> bool:
-        """Take a file over from the atlas before, as it is. False if it is not there."""
-        if self.previous is None:
+        """Take a file over from the atlas before, as it is. False if it is not there, or not as it was written."""
+        if self.previous is None or relative in self.damaged:
             return False
         old, new = self.previous / relative, self.path(relative)
         if old.is_symlink() or not old.is_file():

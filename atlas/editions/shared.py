@@ -15,8 +15,9 @@ from atlas.editions.exchange import hazards_geojson, hazards_gpx, walks_gpx
 from atlas.editions.kept import KeptPages, machines_number, relief_of, states_of, unless_same
 from atlas.editions.polygon_file import PolygonFile
 from atlas.editions.publishing import FORMAT, Staging
-from atlas.editions.state import STATE_FILE
+from atlas.editions.state import STATE_FILE, field_page
 from atlas.editions.to_write import ToWrite
+from atlas.editions.wholeness import remember_files
 from atlas.editions.whose import places_of
 from atlas.languages import speaking
 from atlas.pages.assets import asset_files, edition_script
@@ -61,6 +62,7 @@ def write_shared(to_write: ToWrite) -> None:
         "storms": [s.storm_id for s in farm.storms],
     }
     stage.write(STATE_FILE, json.dumps(facts).encode())
+    remember_files(stage)
 
 
 def _stream(stage: Staging, relative: str, pieces: Iterable[bytes]) -> None:
@@ -89,7 +91,8 @@ def _write_together(to_write: ToWrite) -> None:
         bound = to_write.other.do(_write_paper, stage.folder, stage.previous, sheets, context)
     polygons.done()
     stage.write(CHANGES_FILE, remembered(changes))
-    for name, content in changes_page(changes, context, missing).items():
+    there = {field_page(p.slug) for p in to_write.parcels}
+    for name, content in changes_page(changes, context, missing, there).items():
         stage.write(name, content)
     walks = plan(stops)
     kept = KeptPages(stage, "data/state/walks.json", context)

@@ -11,7 +11,7 @@ import json
 import re
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -20,7 +20,7 @@ from typing import Any
 from shapely import to_wkb
 from shapely.geometry.base import BaseGeometry
 
-from atlas.editions.disk import UNREADABLE, read_inside
+from atlas.editions.disk import UNREADABLE, opened_inside, read_inside
 from atlas.editions.publishing import FORMAT, is_atlas
 from atlas.farm.backdrop import backdrop_mark
 from atlas.farm.farm import Farm
@@ -35,6 +35,7 @@ STATE_FILE = "data/state/edition.json"
 PAGE = re.compile(r"fields/[a-z0-9-]+\.html")
 _FILE = re.compile(r"(print/)?fields/[a-z0-9-]+(\.[A-Za-z0-9-]+)?\.(html|js|pdf)")  # of one field, in any language
 MOST_MAPS = 1_000_000_000
+HEAD_BYTES = 1000  # of the data file; its edition stands within them
 PRODUCTS = ("figures", "entry", "walk", "polygons")  # of a field's state, what its first line leaves out
 
 FIGURES: dict[type | tuple[type, ...], tuple[str, ...]] = {
@@ -130,24 +131,46 @@ def unpack_head(content: bytes) -> FieldHead | None:
         return None
 
 
+def field_page(slug: str) -> str:
+    return f"fields/{slug}.html"
+
+
 def state_path(slug: str) -> str:
     return f"data/state/{slug}.z"
 
 
 def previous_edition(out: Path | None) -> Edition | None:
-    """The edition an atlas folder holds, or None if there is none or its state cannot be read."""
+    """The edition an atlas folder holds, or None if there is none or its number cannot be read.
+
+    Where its state is lost, its data file still tells number and date: maps are numbered on, or old paper would
+    look newer than the map. Its fingerprint is then empty, like no other.
+    """
     if out is None or not is_atlas(out):
         return None
+    return _edition_of_state(out) or _edition_of_data(out)
+
+
+def _edition_of_state(out: Path) -> Edition | None:
     try:
         raw = json.loads(read_inside(out, STATE_FILE))
-        if raw["format"] != FORMAT:
-            return None
-        e = raw["edition"]
-        issued = datetime.fromisoformat(e["issued_at"]).astimezone(UTC)
-        number = int(e["number"])
-        return Edition(number, issued, str(e["fingerprint"])) if 0 < number < MOST_MAPS else None
+        return _edition(raw["edition"], str(raw["edition"]["fingerprint"])) if raw["format"] == FORMAT else None
     except UNREADABLE:
         return None
+
+
+def _edition_of_data(out: Path) -> Edition | None:
+    try:
+        with opened_inside(out, "data/atlas.json") as f:
+            _, _, told = f.read(HEAD_BYTES).decode("ascii", "replace").partition(', "edition": ')
+        return _edition(json.JSONDecoder().raw_decode(told)[0], "")
+    except UNREADABLE:
+        return None
+
+
+def _edition(told: dict[str, Any], fingerprint: str) -> Edition | None:
+    issued = datetime.fromisoformat(told["issued_at"]).astimezone(UTC)
+    number = int(told["number"])
+    return Edition(number, issued, fingerprint) if 0 < number < MOST_MAPS else None
 
 
 def previous_slugs(out: Path | None) -> list[str]:
@@ -210,7 +233,7 @@ def previous_head(out: Path | None, slug: str) -> FieldHead | None:
         head = unpack_head(read_inside(out, state_path(slug)))
     except OSError:
         return None
-    return head if head and f"fields/{slug}.html" in head.files else None
+    return head if head and field_page(slug) in head.files else None
 
 
 def stamp(moment: datetime) -> str:
@@ -273,9 +296,17 @@ def field_key(shared: str, farm: Farm, parcel: Parcel, settings: Settings) -> st
     return _digest(parts)
 
 
-def fingerprint(shared: str, keys: Iterable[tuple[str, str]]) -> str:
-    """Of a whole atlas: the same farm file and settings give the same one, whenever it is built."""
-    return _digest([shared, *(f"{slug} {key}" for slug, key in sorted(keys))])[:16]
+def whole_key(shared: str, farm: Farm) -> str:
+    """What the atlas as a whole depends on beside its fields: hazards and ways in far from every field stand in
+    the files for receivers and on the overview. Photos stand on sheets only."""
+    hazards = (repr(_fields_of(replace(h, photo=None))) for h in farm.hazards)
+    return _digest([shared, *hazards, *(repr(_fields_of(w)) for w in farm.ways_in)])
+
+
+def fingerprint(whole: str, keys: Iterable[tuple[str, str]]) -> str:
+    """Of a whole atlas: the same farm file and settings give the same one, whenever it is built; `whole` is its
+    `whole_key`."""
+    return _digest([whole, *(f"{slug} {key}" for slug, key in sorted(keys))])[:16]
 
 
 def _fields_of(record: Record) -> list[tuple[str, object]]:

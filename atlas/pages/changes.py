@@ -5,7 +5,7 @@ Everything is put in order here and in words by the template, so that it is tran
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -83,15 +83,22 @@ class ToldMap:
     other: tuple[Told, ...]
 
 
-def changes_page(changes: Sequence[MapChanges], ctx: PageContext, missing: Sequence[str] = ()) -> dict[str, bytes]:
+def changes_page(
+    changes: Sequence[MapChanges],
+    ctx: PageContext,
+    missing: Sequence[str] = (),
+    there: Container[str] | None = None,
+) -> dict[str, bytes]:
     """`changes.html` (or the group's); `changes` newest first, the current map's among them.
 
     `missing` are the names of fields that are not on the current map: one that never was on any is in no change.
+    `there` are the pages of all fields that are on it (None: those whose newest word here leaves them), since what
+    became of a field may be told on another farm's page.
     """
     here: dict[str, bool] = {}  # page → whether the newest word on it leaves it in the atlas
     for m in changes:
         for f in m.fields:
-            here.setdefault(f.page, not f.removed)
+            here.setdefault(f.page, not f.removed and (there is None or f.page in there))
 
     def told() -> dict[str, object]:
         machines = {key: machine_label(m) for key, m in ctx.rig.machines.items()}

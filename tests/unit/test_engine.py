@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -13,7 +14,9 @@ from typing import Any
 
 import geopandas as gpd
 import pytest
+import quick_farm
 from farm_files import farm_file, fields, patch
+from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from atlas import engine
@@ -178,6 +181,29 @@ def test_one_marked_field_is_the_only_page_written_anew(farm: Path, tmp_path: Pa
     assert after["assets/edition.js"] != before["assets/edition.js"]
     assert "Map 2" in after[pages["F04"]].decode()
     assert "Map 1" in after[pages["F01"]].decode()
+
+
+def test_a_hazard_and_a_way_in_far_from_every_field_make_a_new_map(farm: Path, tmp_path: Path) -> None:
+    """They are on no sheet, but in the files for receivers and on the overview."""
+    out, fresh, settings = tmp_path / "build", tmp_path / "fresh", quick_farm.settings()
+    engine.build(farm, out, settings=settings, now=MAY_3, jobs=1)
+    west, south, *_ = field(farm, "F01").bounds
+    away = Point(west - 300, south - 300)
+    hazard_id = change.mark(farm, "obstacle", away, seen_at=MAY_3, settings=settings, now=MAY_3)
+    report = engine.build(farm, out, settings=settings, now=MAY_3 + timedelta(hours=1), jobs=1)
+    assert (report.edition.number, report.rewritten) == (2, ())
+    assert hazard_id in (out / "data" / "hazards.geojson").read_text()
+    for number, metres in enumerate((60, 90), start=3):
+        gates = gpd.read_file(farm, layer="ways_in")
+        gates.loc[0, "geometry"] = Point(west - metres, south)
+        gates.to_file(farm, layer="ways_in", driver="GPKG")
+        then = MAY_3 + timedelta(hours=number)
+        assert engine.build(farm, out, settings=settings, now=then, jobs=1).edition.number == number
+    engine.build(farm, fresh, settings=settings, now=then, jobs=1)
+    old, new = files(out), files(fresh)
+    assert old["data/hazards.gpx"] == new["data/hazards.gpx"]
+    drawn = re.compile(rb"<svg.*?</svg>", re.DOTALL)
+    assert drawn.findall(old["index.html"]) == drawn.findall(new["index.html"]) != []
 
 
 def test_a_neighbour_with_a_new_name_changes_the_maps_that_show_it(farm: Path, tmp_path: Path) -> None:

@@ -165,6 +165,25 @@ def test_a_field_that_is_gone_is_told_on_its_farm_s_page_or_where_no_farm_is_lef
     assert not (out / "farms/tal.html").exists()
 
 
+def test_no_page_of_changes_links_to_a_field_that_went_away_from_another_farm(tmp_path: Path) -> None:
+    """F03 goes from one farm to another and then out of the file: the farm it left told of it once."""
+    out, settings = tmp_path / "build", several_farms.settings()
+    farm = tmp_path / "farm.gpkg"
+    steps = [("Au", "Berg", "Au", "Berg"), ("Au", "Berg", "Berg", "Berg"), ("Au", "Berg")]
+    several_farms.write(farm, steps[0])
+    engine.build(farm, out, settings=settings, now=MAY_3, jobs=1)
+    inside = open_farm(farm, settings, MAY_3).parcels[2].shape.representative_point()
+    change.mark(farm, "slip", inside, seen_at=MAY_3, now=MAY_3, settings=settings)
+    engine.build(farm, out, settings=settings, now=MAY_3 + timedelta(hours=1), jobs=1)
+    assert 'href="../fields/spring-bank.html"' in (out / "changes/au.html").read_text()
+    for day, farms_then in enumerate(steps[1:], start=1):
+        several_farms.write(farm, farms_then)
+        engine.build(farm, out, settings=settings, now=MAY_3 + timedelta(days=day), jobs=1)
+    assert "Spring bank" in (out / "changes/au.html").read_text()
+    linked = references(out, LINKED)
+    assert {(page, to) for page, to in linked if not (out / to).is_file()} == set()
+
+
 def test_a_storm_is_told_once_on_the_list_of_farms_and_on_each_farm_s_page(tmp_path: Path) -> None:
     out, settings = tmp_path / "build", several_farms.settings()
     farm = several_farms.write(tmp_path / "farm.gpkg", ("Au", "Berg"))
