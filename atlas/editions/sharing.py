@@ -16,9 +16,10 @@ from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
+from atlas.editions.disk import read_inside
 from atlas.editions.part_files import NAME, moved_into, sweep
 from atlas.editions.reading import AtlasFacts, AtlasFolder, SharedField
-from atlas.editions.single_file import own_number, single_file
+from atlas.editions.single_file import farm_of_sheet, own_number, single_file
 from atlas.errors import OutputError
 from atlas.farm.slugs import plain
 
@@ -32,7 +33,7 @@ _HANDED_ON = re.compile(r"(?P<of>.+)-map-(?P<number>[0-9]{1,9})(?:\.[A-Za-z0-9-]
 @dataclass(frozen=True)
 class ShareReport:
     """What was handed on, by file name in the target folder; `outdated`: sheets and zips of earlier maps that lie
-    there too, of fields that have changed since.
+    there too, of fields that have changed since or are no longer in the atlas.
     """
 
     to: Path
@@ -111,7 +112,16 @@ def _outdated(folder: AtlasFolder, facts: AtlasFacts, to: Path, archive: str) ->
         elif told["kind"] == "html" and of in pages:
             changed_in = own_number(folder.read(pages[of])) or facts.number
             found += [name] if number < changed_in else []
+        elif told["kind"] == "html" and farm_of_sheet(_content(to, name)) == facts.farm:
+            found.append(name)  # of a field that is gone, or has another name now
     return tuple(found)
+
+
+def _content(folder: Path, name: str) -> bytes:
+    try:
+        return read_inside(folder, name)
+    except OSError:
+        return b""
 
 
 def _chosen(folder: AtlasFolder, facts: AtlasFacts, wanted: Sequence[str], since: int | None) -> list[SharedField]:

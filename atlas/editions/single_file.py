@@ -33,6 +33,7 @@ _LINK = re.compile(r'(<a\b[^>]*?) href="(?!#|(?:tel|sms|mailto|geo):)[^"]*"')
 _PAGES = re.compile(r'<nav class="pages".*?</nav>\n?', re.S)
 _SWITCH = re.compile(r'<nav class="languages".*?</nav>\n?', re.S)  # the others' files may not be handed on
 _NUMBER = re.compile(r'<body class="[^"]*" data-number="(\d{1,9})">')
+_FARM = re.compile(rb'"marking":\{[^{}]{0,200}?"farm":("(?:[^"\\]|\\.){0,1000}"),"file":')  # pages/marking.py
 _OUTSIDE = re.compile(r"<(?:script|link|iframe|object|embed|base)\b[^>]*\b(?:src|href|data)=", re.I)
 _PICTURES = {".jpg": "image/jpeg", ".jpeg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
 EDITION = "assets/edition.js"
@@ -42,6 +43,15 @@ def own_number(page: bytes) -> int | None:
     """The map number a page last changed in, or None where it is no page of ours."""
     found = _NUMBER.search(page.decode("utf-8", "replace"))
     return int(found[1]) if found else None
+
+
+def farm_of_sheet(sheet: bytes) -> str | None:
+    """The farm that a single-file sheet was made for, or None where it is none of ours."""
+    found = _FARM.search(sheet)
+    try:
+        return str(json.loads(found[1])) if found else None
+    except ValueError:
+        return None
 
 
 def single_file(page: str, read: Read, number: int, issued_at: datetime) -> bytes:

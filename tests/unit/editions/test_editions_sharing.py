@@ -17,12 +17,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import quick_farm
+import small_farm
 from click.testing import CliRunner
 from shapely.geometry import box
 
 from atlas import engine
 from atlas.cli import main
-from atlas.editions.sharing import share
+from atlas.editions.sharing import ShareReport, share
 from atlas.errors import OutputError
 from atlas.farm import change
 from atlas.farm.opening import open_farm
@@ -196,6 +198,27 @@ def test_sheets_of_earlier_maps_on_the_stick_are_named(third_map: Path, tmp_path
         + ("delete it, so that nobody drives by it\n")
     )
     assert share(third_map, tmp_path / "new").notes == ()
+
+
+def test_sheets_of_fields_that_are_gone_or_renamed_are_named_and_those_of_other_farms_are_not(
+    tmp_path: Path,
+) -> None:
+    stick, out = tmp_path / "stick", tmp_path / "build"
+
+    def handed(name: str, farm: str, names: tuple[str, ...], day: int) -> ShareReport:
+        path = small_farm.write(tmp_path / "farm.gpkg", len(names), names)
+        settings = quick_farm.settings()
+        told = settings.farm.model_copy(update={"name": farm, "languages": ("en", "de")})
+        settings = settings.model_copy(update={"farm": told})
+        engine.build(path, tmp_path / name, settings=settings, now=MAY_3 + timedelta(days=day), jobs=1)
+        return share(tmp_path / name, stick)
+
+    handed("other", 'Hof "Drüben" <b>', ("Their meadow",), 0)
+    first = handed(out.name, 'Hof "Hüben" <b>', ("Kept", "Renamed", "Gone"), 0)
+    assert first.outdated == ()
+    second = handed(out.name, 'Hof "Hüben" <b>', ("Kept", "New name"), 1)
+    sheets = [f"{slug}-map-1{code}.html" for slug in ("kept", "renamed", "gone") for code in ("", ".de")]
+    assert second.outdated == tuple(sorted([*sheets, "hof-hueben-b-map-1.zip"]))
 
 
 def test_fields_and_since_together_and_a_field_named_twice(third_map: Path, tmp_path: Path) -> None:
