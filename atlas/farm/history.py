@@ -50,12 +50,14 @@ class Before:
     shape: BaseGeometry | None
 
 
-def states_at(path: Path, moment: datetime) -> dict[tuple[str, int], Before]:
-    """How rows stood at `moment`, by layer name in lower case and row number; rows without a later change are
-    not in it. Raises FarmFileError where the file cannot be read.
+def states_at(path: Path, moment: datetime) -> dict[str, Before]:
+    """How markings stood at `moment`, by `hazard_id` in lower case; those without a later change are not in it. By
+    id, since another program that writes a layer anew numbers its rows anew.
+
+    Raises FarmFileError where the file cannot be read.
     """
     sqlite_file.check(path)
-    columns = "lower(layer), layer_row, changed_at, was, was_shape, was_photo"
+    columns = "hazard_id, layer, layer_row, changed_at, was, was_shape, was_photo"
     try:
         with closing(sqlite_file.connect_to_read(path)) as db:
             if not db.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (HISTORY.name,)).fetchone():
@@ -63,15 +65,16 @@ def states_at(path: Path, moment: datetime) -> dict[tuple[str, int], Before]:
             rows = db.execute(f"SELECT {columns} FROM {HISTORY.name} ORDER BY fid DESC").fetchall()
     except sqlite3.Error as e:
         raise FarmFileError(sqlite_file.sentence(path, e)) from e
-    found: dict[tuple[str, int], Before] = {}
-    for layer, key, changed_at, was, was_shape, was_photo in rows:
+    found: dict[str, Before] = {}
+    for hazard_id, layer, row, changed_at, was, was_shape, was_photo in rows:
         try:
             at = values.moment(changed_at)[0]
             if at is not None and at > moment:
-                found[layer, key] = _stepped_back(found.get((layer, key)), was, was_shape, was_photo)
+                key = values.text(hazard_id).lower()
+                found[key] = _stepped_back(found.get(key), was, was_shape, was_photo)
         except (RowError, ValueError, TypeError) as e:
             raise FarmFileError(
-                f"{path}, layer '{HISTORY.name}', row of {layer} {key}: cannot be read ({e})."
+                f"{path}, layer '{HISTORY.name}', row of {layer} {row}: cannot be read ({e})."
             ) from e
     return found
 

@@ -132,7 +132,7 @@ class _Reader:
         settings: Settings,
         crs: CRS,
         problems: Problems,
-        before: Mapping[tuple[str, int], history.Before],
+        before: Mapping[str, history.Before],
     ) -> None:
         self.path = path
         self.settings = settings

@@ -22,6 +22,7 @@ from atlas.farm import outlines, sqlite_file, values
 from atlas.farm.columns import column_names
 from atlas.farm.history import Before
 from atlas.farm.layers import Layer
+from atlas.farm.nameless import nameless_id
 from atlas.farm.records import Remark
 from atlas.settings import Settings
 
@@ -104,12 +105,12 @@ def read(
     settings: Settings,
     crs: CRS | None,
     also: dict[str, str] | None = None,
-    before: Mapping[tuple[str, int], Before] | None = None,
+    before: Mapping[str, Before] | None = None,
 ) -> Table:
     """Read a layer. `crs` is where its shapes go (None: a table without shapes).
 
     `also` names columns (ours to theirs) that were found another way, for those that settings do not tell.
-    `before` says how rows stood on an earlier day (see `atlas.farm.history`).
+    `before` says how markings stood on an earlier day (see `atlas.farm.history`).
 
     Raises FarmFileError where the layer cannot be read, LayerError where it says not in which CRS it is.
     """
@@ -126,10 +127,10 @@ def read(
     columns = {o: frame[theirs].tolist() for o, theirs in names.items()}
     rows = []
     for i, (fid, shape) in enumerate(zip(frame.index, shapes, strict=True)):
-        then = (before or {}).get((layer.name.lower(), int(fid)))
+        row = Row(layer.name, str(fid), {o: column[i] for o, column in columns.items()}, shape, stored=shape)
+        then = _then(row, before) if before else None
         if then is not None and not then.existed:
             continue
-        row = Row(layer.name, str(fid), {o: column[i] for o, column in columns.items()}, shape, stored=shape)
         if then is not None:
             row.cells.update(then.cells)
             row.shape = then.shape or row.shape
@@ -137,6 +138,13 @@ def read(
             _settle_shape(row, source, crs)
         rows.append(row)
     return Table(tuple(rows), lacking)
+
+
+def _then(row: Row, before: Mapping[str, Before]) -> Before | None:
+    """How a marking stood; one without an id goes by what it is and where it lies."""
+    kind = row.text("kind").lower().replace(" ", "_")
+    hazard_id = row.text("hazard_id") or nameless_id(row.layer, kind, row.stored)
+    return before.get(hazard_id.lower())
 
 
 def _frame(path: Path, layer: Layer, columns: list[str], shapes: bool) -> tuple[pd.DataFrame, CRS | None]:

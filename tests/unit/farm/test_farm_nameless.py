@@ -114,3 +114,24 @@ def test_one_that_grows_by_merging_keeps_the_id_it_went_by(farm: Path, tmp_path:
     that_day = live(farm, NOW - timedelta(days=1))
     assert that_day[hazard_id].shape.equals_exact(area.shape, 1e-6)
     retire(farm, hazard_id, "Runa", NOW + timedelta(hours=2), settings=SETTINGS)
+
+
+def test_a_day_gone_by_is_the_same_after_a_layer_was_written_anew(farm: Path, tmp_path: Path) -> None:
+    """What was remembered of one marking is not laid over another that has its row now."""
+    first, second, *_ = live(farm)
+    take_in(farm, [told(tmp_path / "a.geojson", seen_again=first, severity=1)], now=NOW, settings=SETTINGS)
+    new = told(tmp_path / "b.geojson", hazard_id="11111111-1111-4111-8111-111111111111", kind="slip")
+    content = json.loads(new.read_text())
+    to_globe = Transformer.from_crs(METRIC.to_wkt(), 4326, always_xy=True)
+    where = open_farm(farm, SETTINGS, NOW).parcels[1].shape.centroid
+    content["features"][0]["geometry"] = {"type": "Point", "coordinates": to_globe.transform(where.x, where.y)}
+    new.write_text(json.dumps(content))
+    assert [row.status for row in take_in(farm, [new], now=NOW, settings=SETTINGS).rows] == ["new"]
+    day_before = NOW - timedelta(days=1)
+    then = live(farm, day_before)
+    assert then[first].severity == 2
+    assert set(then) < set(live(farm, NOW + timedelta(hours=1)))
+    rewritten(farm, gpd.read_file(farm, layer="hazards").iloc[::-1])
+    again = live(farm, day_before)
+    assert {key: h.severity for key, h in again.items()} == {key: h.severity for key, h in then.items()}
+    assert second in again
