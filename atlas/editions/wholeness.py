@@ -10,8 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from atlas.editions.disk import MOST_BYTES, UNREADABLE, read_inside
-from atlas.editions.publishing import Staging
-from atlas.editions.state import STATE_FILE
+from atlas.editions.publishing import STATE, Staging
 
 FILES_FILE = "data/state/files.z"
 
@@ -35,8 +34,8 @@ def damaged_files(atlas: Path) -> frozenset[str]:
 
 
 def _sizes(root: Path) -> Iterator[tuple[str, int]]:
-    """Path and size of every file but those whose name begins with a dot, the list itself, and what holds the
-    fingerprint: where that is lost, nothing is as it was."""
+    """Path and size of every file but those whose name begins with a dot, and the state, which knows by itself
+    whether it is whole: where it is lost, it costs only what it knew."""
     folders = [""]
     while folders:
         folder = folders.pop()
@@ -45,5 +44,5 @@ def _sizes(root: Path) -> Iterator[tuple[str, int]]:
                 path = f"{folder}{entry.name}"
                 if entry.is_dir(follow_symlinks=False):
                     folders.append(f"{path}/")
-                elif not entry.name.startswith(".") and path not in (FILES_FILE, STATE_FILE):
+                elif not entry.name.startswith(".") and not path.startswith(f"{STATE}/"):
                     yield path, entry.stat(follow_symlinks=False).st_size

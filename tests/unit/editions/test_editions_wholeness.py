@@ -56,10 +56,9 @@ LOST = [
     "data/atlas.gpkg",
     "machines.html",
     "changes.html",
-    "data/state/upper-meadow.z",
     FILES_FILE,
 ]
-LOST_OF_FARMS = ["farms/oberhof.html", "data/farms/oberhof.json", "data/state/changes/oberhof.json"]
+LOST_OF_FARMS = ["farms/oberhof.html", "data/farms/oberhof.json"]
 
 
 @pytest.mark.parametrize("cut", [False, True], ids=["deleted", "cut"])
