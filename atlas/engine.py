@@ -17,18 +17,10 @@ from pathlib import Path
 from atlas.driving.machines import rig
 from atlas.editions.beside import beside
 from atlas.editions.clock import issue_moment
+from atlas.editions.keys import field_key, fingerprint, shared_key, whole_key
 from atlas.editions.publishing import Staging, is_atlas, staging
 from atlas.editions.shared import load_paper, write_shared
-from atlas.editions.state import (
-    Edition,
-    field_key,
-    fingerprint,
-    previous_edition,
-    previous_head,
-    shared_key,
-    state_path,
-    whole_key,
-)
+from atlas.editions.state import Edition, previous_edition, previous_head, state_path
 from atlas.editions.to_write import ToWrite
 from atlas.editions.wholeness import damaged_files
 from atlas.editions.whose import check_ours

@@ -12,8 +12,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from atlas.editions.disk import UNREADABLE, read_inside
+from atlas.editions.keys import code_digest
 from atlas.editions.publishing import Staging
-from atlas.editions.state import STATE_FILE, FieldState, code_digest, state_path, unpack
+from atlas.editions.state import STATE_FILE, FieldState, state_path, unpack
 from atlas.errors import ReadBackError
 from atlas.farm.farm import Farm
 from atlas.farm.records import Parcel

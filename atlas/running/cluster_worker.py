@@ -23,7 +23,7 @@ _opened: tuple[bytes, Task, Farm, str] | None = None
 
 def facts(path: str) -> dict[str, str]:
     """What must be the same wherever a field is surveyed: our code, and the farm file as it is seen from here."""
-    from atlas.editions.state import code_digest
+    from atlas.editions.keys import code_digest
 
     return {"code": code_digest(), "file": file_mark(path)}
 
@@ -70,7 +70,7 @@ def unpack(answer: bytes) -> list[Outcome]:
 
 
 def _open(packed: bytes, expected: dict[str, str]) -> tuple[Task, Farm, str]:
-    from atlas.editions.state import shared_key
+    from atlas.editions.keys import shared_key
     from atlas.errors import RunningError
     from atlas.farm.opening import open_farm
 
@@ -99,7 +99,7 @@ def differs(expected: dict[str, str], found: dict[str, str], path: str) -> str |
 
 def _check_same(task: Task, farm: Farm, shared: str, job: Job) -> None:
     """The field's key covers all its page rests on, heights in rasters beside the farm file too."""
-    from atlas.editions.state import field_key
+    from atlas.editions.keys import field_key
     from atlas.errors import RunningError
 
     known = job.place < len(farm.parcels)

@@ -34,7 +34,7 @@ import rasterio
 from shapely.geometry import shape
 from watching import Watched, watched
 
-from atlas.editions.state import code_digest
+from atlas.editions.keys import code_digest
 
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(sides.__file__)

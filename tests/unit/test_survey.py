@@ -11,7 +11,7 @@ from farm_files import farm_file, fields, marks, patch, write_tif
 
 from atlas.driving.machines import rig
 from atlas.driving.records import Reason, Zone
-from atlas.editions.state import field_key
+from atlas.editions.keys import field_key
 from atlas.farm.opening import open_farm
 from atlas.settings import parse
 from atlas.survey import survey_field

@@ -16,9 +16,9 @@ from conftest import MAY_3
 
 from atlas import engine
 from atlas.driving.machines import Rig
+from atlas.editions.keys import field_key, shared_key
 from atlas.editions.reading import AtlasFolder
 from atlas.editions.sharing import share
-from atlas.editions.state import field_key, shared_key
 from atlas.farm import change, groups
 from atlas.farm.farm import Farm
 from atlas.farm.opening import open_farm

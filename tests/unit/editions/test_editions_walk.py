@@ -12,7 +12,7 @@ from made import make_grid, middle_xy
 from shapely.strtree import STRtree
 from small_farm import SIDE
 
-from atlas.editions.state import field_key, shared_key
+from atlas.editions.keys import field_key, shared_key
 from atlas.farm.opening import open_farm
 from atlas.grid import Heights
 from atlas.settings import parse

@@ -19,7 +19,7 @@ from click.testing import CliRunner
 from atlas import engine
 from atlas.cli import main
 from atlas.driving.machines import rig
-from atlas.editions.state import code_digest, field_key, shared_key
+from atlas.editions.keys import code_digest, field_key, shared_key
 from atlas.errors import RunningError
 from atlas.farm.opening import open_farm
 from atlas.pages.context import page_context
