@@ -30,7 +30,8 @@ _TILES: dict[str, tuple[float, float, int, str]] = {
         '<path class="sign-mark-out" d="M2.6 3.2a2 2 0 1 1 2.9 1.7q-.9.5-.9 1.5M4.6 8v.1"/>'
         '<path class="sign-mark-in" d="M2.6 3.2a2 2 0 1 1 2.9 1.7q-.9.5-.9 1.5M4.6 8v.1"/>',
     ),
-    "cut_off": (3.4, 3.4, 45, '<path class="sign-line" d="M0 1.7h3.4"/>'),
+    # lines as close as this, or a few cells between two of them would look open
+    "cut_off": (2.0, 2.0, 45, '<path class="sign-line" d="M0 1h2"/>'),
     "no_turn": (
         6.4,
         7.2,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from atlas.driving.records import Zone
 from atlas.pages.data_cells import Verdicts
 from atlas.pages.data_kernel import CUT_OFF, NO_TURN
 from atlas.pages.picture_zones import masks
+from atlas.pages.signs import ON_PAPER, tiles
 from atlas.pages.view_zones import zones_seen
 
 OUTSIDE = 255
@@ -39,3 +41,10 @@ def test_in_the_view_no_stroke_stands_on_ground_that_the_machine_does_not_get_to
     assert 'd="M' not in lost[lost.index('class="plumb"') :]
     assert 'class="view-zone up_down"' in open_ground
     assert 'class="view-zone up_down"' not in lost
+
+
+def test_a_few_cells_without_a_way_in_do_not_lie_between_two_lines_of_their_sign() -> None:
+    """A patch without any line would look like open ground."""
+    found = re.search(r'<pattern id="cut_off"[^>]* width="([\d.]+)" height="([\d.]+)"', str(tiles("", ON_PAPER)))
+    assert found
+    assert max(float(side) for side in found.groups()) <= 2.0  # mm on paper
