@@ -129,8 +129,9 @@ class _Whole:
             self._lines.append(farm_line(home, [], absent, context))
             return _Written(context, (), True)
         relief = relief_of(self._stage, part, context.settings, f"data/state/relief/{group.slug}.z")
-        kept = self._take_over(context, fields, relief, absent)
-        told = self._changes(group, changes, {p.field_id for p in parcels}, kept)
+        earlier = earlier_changes(self._stage.previous, _memory(group.slug))
+        kept = self._take_over(context, fields, relief, absent, earlier)
+        told = earlier if kept else self._changes(group, changes, {p.field_id for p in parcels}, earlier)
         if not kept:
             self._write_pages(context, fields, walks, relief, absent)
             for name, content in changes_page(told, context, absent, self._there).items():
@@ -157,12 +158,18 @@ class _Whole:
             self._finds.take(parcel, len(self._lines), len(fields.entries))
         return fields
 
-    def _take_over(self, context: PageContext, fields: _Fields, relief: FarmRelief, absent: list[str]) -> bool:
+    def _take_over(
+        self,
+        context: PageContext,
+        fields: _Fields,
+        relief: FarmRelief,
+        absent: list[str],
+        earlier: list[MapChanges],
+    ) -> bool:
         """Whether every file of a group is taken over, since all they rest on is as it was."""
         home, now = context.home, self._context.issued_at
         in_force = [e.release is not None and e.release.ends > now for e in fields.entries]
-        told = earlier_changes(self._stage.previous, _memory(home.slug))
-        left = sorted({f.page for m in told for f in m.fields} - self._there)  # told of, and no longer linked
+        left = sorted({f.page for m in earlier for f in m.fields} - self._there)  # told of, and no longer linked
         ground = (relief.png, relief.bounds, relief.ways_in)
         rests_on = repr((fields.keys, in_force, ground, absent, left, _same(context)))
         pages = [home.overview, home.day, home.walk, home.changes]
@@ -170,11 +177,10 @@ class _Whole:
         single = [home.map_script, home.data, home.gpx, _memory(home.slug)]
         return self._kept.keep_all([*pages, *paper], single, rests_on)
 
-    def _changes(self, group: Group, changes: Changes, ids: set[str], kept: bool) -> list[MapChanges]:
-        """This group's changes, newest map first, and remembered."""
-        earlier = earlier_changes(self._stage.previous, _memory(group.slug))
-        if kept:
-            return earlier
+    def _changes(
+        self, group: Group, changes: Changes, ids: set[str], earlier: list[MapChanges]
+    ) -> list[MapChanges]:
+        """This group's changes, newest map first, and remembered; `earlier` are those of the maps before."""
         if not earlier:  # the atlas before had all fields on one page
             before = earlier_changes(self._stage.previous)
             cut = [replace(m, fields=tuple(f for f in m.fields if f.field_id in ids)) for m in before]

@@ -44,7 +44,7 @@ class Standing:
 
     @property
     def kind(self) -> str:
-        return values.text(self.cells.get("kind")).lower().replace(" ", "_")
+        return values.kind_key(self.cells.get("kind"))
 
     @property
     def seen_at(self) -> datetime | None:

@@ -16,9 +16,8 @@ from atlas.errors import TerrainError
 from atlas.farm.reprojecting import bring
 
 FOOT_M = 0.3048
-MOST_STRETCH = (
-    0.02  # of a length: Web Mercator reads 30 % as 20 % in the Alps; a CRS made for the land stays under
-)
+# Of a length: Web Mercator reads 30 % as 20 % in the Alps; a CRS made for the land stays under.
+MOST_STRETCH = 0.02
 STEP_M = 100.0  # over which lengths on the map and on the ground are compared
 DIRECTIONS = ((1, 0), (1, 1), (0, 1), (-1, 1))  # east and north
 GLOBE = Geod(ellps="WGS84")

@@ -38,9 +38,10 @@ def far_marks(parcels: Sequence[Parcel], hazards: Sequence[tuple[Hazard, Row]], 
     the remark refuses: somebody marked ground that would stay open.
     """
     far: dict[tuple[str, str], list[str]] = {}
+    index = STRtree([p.shape for p in parcels])
     for (_, row), field in zip(hazards, nearest(parcels, [h for h, _ in hazards]), strict=True):
         if field is None and parcels and row.moment("retired_at") is None:
-            far.setdefault((row.layer, _true_order(parcels, row, crs)), []).append(row.number)
+            far.setdefault((row.layer, _true_order(index, row, crs)), []).append(row.number)
     return [
         Remark(layer, listed(numbers), _far_text(order), refused=bool(order))
         for (layer, order), numbers in far.items()
@@ -58,7 +59,7 @@ def _far_text(order: str) -> str:
     )
 
 
-def _true_order(parcels: Sequence[Parcel], row: Row, crs: CRS) -> str:
+def _true_order(parcels: STRtree, row: Row, crs: CRS) -> str:
     """The order in which a row's numbers are degrees of a place near a field; "" where they are none."""
     if row.as_stored is None:
         return ""
@@ -67,7 +68,7 @@ def _true_order(parcels: Sequence[Parcel], row: Row, crs: CRS) -> str:
     for order, shape in (("longitude, latitude", row.as_stored), ("latitude, longitude", turned)):
         with suppress(ProjError):
             place = bring(shape, globe, crs)
-            if any(place.dwithin(p.shape, FAR_OFF_M) for p in parcels):
+            if parcels.query(place, predicate="dwithin", distance=FAR_OFF_M).size:
                 return order
     return ""
 

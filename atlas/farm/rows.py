@@ -85,7 +85,8 @@ def hazards(tables: Iterable[Table]) -> tuple[tuple[Hazard, Row], ...]:
 
 def _hazard(row: Row) -> Hazard | None:
     nowhere = row.refused
-    kind = next((k for k in HAZARD_KINDS if k == row.text("kind").lower().replace(" ", "_")), None)
+    told = values.kind_key(row.cells.get("kind"))
+    kind = next((k for k in HAZARD_KINDS if k == told), None)
     if kind is None:
         row.refuse(f"kind is '{row.text('kind')}'; it is one of {', '.join(HAZARD_KINDS)}")
     if row.shape is None and not nowhere:  # else why is said

@@ -142,7 +142,7 @@ def read(
 
 def _then(row: Row, before: Mapping[str, Before]) -> Before | None:
     """How a marking stood; one without an id goes by what it is and where it lies."""
-    kind = row.text("kind").lower().replace(" ", "_")
+    kind = values.kind_key(row.cells.get("kind"))
     hazard_id = row.text("hazard_id") or nameless_id(row.layer, kind, row.stored)
     return before.get(hazard_id.lower())
 

@@ -227,10 +227,12 @@ def _beside(path: Path, settings: Settings) -> Found:
 
 
 def _answering(folder: Path, pattern: str) -> list[Path]:
-    """The files that a name with * or ? stands for; none where no file could be called so."""
+    """The files that a name with * or ? stands for; none where no file could be called so, as the caller says."""
     try:
         return sorted(folder.glob(pattern)) if not Path(pattern).is_absolute() else []
-    except (OSError, ValueError, NotImplementedError, IndexError):  # pathlib refuses some, as a drive alone
+    except (OSError, ValueError, NotImplementedError, IndexError):
+        # What pathlib raises for "**x" (ValueError), a drive or root (NotImplementedError), a name without parts
+        # (IndexError) and folders that cannot be read. Nothing is passed over: an empty list gets its sentence.
         return []
 
 

@@ -61,6 +61,11 @@ def yes(value: Any) -> bool:
     raise RowError(f"is {value!r}, neither yes nor no")
 
 
+def kind_key(value: Any) -> str:
+    """A kind as people write it ("Wet spot") in the form of our keys; "" for none."""
+    return text(value).lower().replace(" ", "_")
+
+
 def moment(value: Any) -> tuple[datetime | None, bool]:
     """An aware UTC moment, and whether it came without a zone and was read as UTC. Raises RowError.
 
